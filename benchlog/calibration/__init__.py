@@ -1,0 +1,1 @@
+"""From knob angles and measured pulses to tables, fits and drift; pure."""

@@ -1,0 +1,1 @@
+"""What comes in: recordings from sound, serial probes, files and the simulated bench."""

@@ -1,0 +1,1 @@
+"""Why a channel jitters, creeps or hits its end stop; pure."""

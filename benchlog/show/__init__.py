@@ -1,0 +1,1 @@
+"""What goes out: terminal tables, pictures, dials and reports."""

@@ -1,0 +1,1 @@
+"""Edges, pulses and jitter from recordings; pure."""

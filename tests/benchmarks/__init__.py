@@ -1,0 +1,1 @@
+"""Benchmarks: run with ``python -m tests.benchmarks``."""
