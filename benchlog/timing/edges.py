@@ -1,0 +1,226 @@
+"""Edge times from samples or from a list.
+
+Each edge is the instant at which the signal crosses the middle between its two
+state levels (mid-reference level instant, IEEE Std 181-2011). From samples: steps
+are found by a detector, the input's droop is undone, and the edge's shape, learned
+from the recording itself, is laid over every edge (`benchlog.timing.shape`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.recording import EdgeList, Gap, Samples
+from benchlog.timing.detection import (
+    CHUNK_FRAMES,
+    Chunk,
+    decimate,
+    decimation_for,
+    find_steps,
+    split_chunks,
+)
+from benchlog.timing.placing import InputModel, learn_input, time_steps
+
+__all__ = ["Edges", "edges_from_list", "find_edges"]
+
+_OVERLAP_S = 0.045
+_LEARN_S = 20.0
+_LEARN_FRAMES = 1 << 21
+_ENOUGH_STEPS = 50
+_FULL_SCALE_SHARE = 0.985
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edges:
+    """Edge times of one input.
+
+    Attributes
+    ----------
+    time_s : numpy.ndarray
+        Mid-reference level instants in seconds from the recording's start,
+        ascending, shape (n,).
+    rising : numpy.ndarray
+        True where the level rises, shape (n,), bool.
+    u_s : numpy.ndarray
+        Standard uncertainty of each time from the input's noise, shape (n,).
+    start_s, end_s : float
+        The stretch that was watched.
+    rate_hz : float or None
+        Samples per second; None for an edge list.
+    step : float
+        Height of the usual edge in units of full scale; 0 for an edge list.
+    noise : float
+        Standard deviation of white noise per sample, same units; 0 for an edge list.
+    coupling_hz : float
+        Corner of the input's AC coupling as it shows beside an edge; 0 if none.
+    clipped_share : float
+        Share of the samples at the ends of the scale.
+    garbled_count : int
+        Lines of an edge list that could not be read.
+    gaps : tuple of Gap
+        Stretches that are known to be lost.
+    name : str
+        The recording's name.
+    """
+
+    time_s: FloatArray
+    rising: NDArray[np.bool_]
+    u_s: FloatArray
+    start_s: float
+    end_s: float
+    rate_hz: float | None
+    step: float = 0.0
+    noise: float = 0.0
+    coupling_hz: float = 0.0
+    clipped_share: float = 0.0
+    garbled_count: int = 0
+    gaps: tuple[Gap, ...] = ()
+    name: str = "recording"
+
+
+def edges_from_list(edge_list: EdgeList) -> Edges:
+    """Take the edges of a list as they are.
+
+    Parameters
+    ----------
+    edge_list : EdgeList
+        From a probe or a file.
+
+    Returns
+    -------
+    Edges
+        Each time with the standard uncertainty of one tick, ``resolution / sqrt(12)``.
+    """
+    count = edge_list.time_s.shape[0]
+    return Edges(
+        time_s=np.asarray(edge_list.time_s, dtype=np.float64),
+        rising=np.asarray(edge_list.level, dtype=bool),
+        u_s=np.full(count, edge_list.resolution_s / np.sqrt(12.0)),
+        start_s=edge_list.start_s,
+        end_s=edge_list.end_s,
+        rate_hz=None,
+        garbled_count=edge_list.garbled_count,
+        gaps=edge_list.gaps,
+        name=edge_list.name,
+    )
+
+
+def find_edges(samples: Samples) -> tuple[Edges, ...]:
+    """Find the edges on every input of a sampled recording.
+
+    Parameters
+    ----------
+    samples : Samples
+        Read twice from its beginning: once (in part) to learn how each input shows
+        an edge, once to time them.
+
+    Returns
+    -------
+    tuple of Edges
+        One an input, empty where no steps stand out of the noise. The result does
+        not depend on how the source cuts its blocks.
+
+    Raises
+    ------
+    RecordingError
+        From the source, while it is read.
+    """
+    factor = decimation_for(samples.rate_hz)
+    models = _learn_inputs(samples, factor)
+    found: list[list[tuple[FloatArray, NDArray[np.bool_], FloatArray]]] = [[] for _ in models]
+    clipped = np.zeros(len(models))
+    total = 0
+    for chunk in _chunks(samples, factor, CHUNK_FRAMES, _OVERLAP_S):
+        total = chunk.core_end
+        for channel, model in enumerate(models):
+            if model is None:
+                continue
+            values = np.ascontiguousarray(chunk.values[:, channel])
+            clipped[channel] += _count_clipped(values[chunk.core_start - chunk.first :])
+            found[channel].append(_time_chunk(values, chunk, factor, samples.rate_hz, model))
+    return tuple(
+        _collect(samples, parts, model, total, clipped[channel])
+        for channel, (parts, model) in enumerate(zip(found, models, strict=True))
+    )
+
+
+def _chunks(samples: Samples, factor: int, frames: int, overlap_s: float) -> Iterator[Chunk]:
+    """Iterate over chunks whose borders are multiples of the decimation."""
+    overlap = -(-round(samples.rate_hz * overlap_s) // factor) * factor
+    return split_chunks(samples.blocks(), overlap, -(-frames // factor) * factor)
+
+
+def _learn_inputs(samples: Samples, factor: int) -> list[InputModel | None]:
+    """Learn how each input shows an edge, from the first stretch with enough of them."""
+    best: list[tuple[int, InputModel | None]] = [(0, None)] * samples.input_count
+    frames = min(_LEARN_FRAMES, int(_LEARN_S * samples.rate_hz))
+    for chunk in _chunks(samples, factor, frames, 0.0):
+        for channel, (most, _) in enumerate(best):
+            if most >= _ENOUGH_STEPS:
+                continue
+            values = np.ascontiguousarray(chunk.values[:, channel])
+            averages = decimate(values, factor)
+            steps = find_steps(averages)
+            if steps.index.shape[0] > most:
+                model = learn_input(values, averages, steps, factor, samples.rate_hz)
+                best[channel] = (steps.index.shape[0], model)
+        if all(most >= _ENOUGH_STEPS for most, _ in best):
+            break
+    return [model for _, model in best]
+
+
+def _count_clipped(values: NDArray[np.float32]) -> int:
+    """Count samples at the ends of the scale, where there are such."""
+    if values.shape[0] == 0:
+        return 0
+    count = 0
+    for end in (float(values.max()), -float(values.min())):
+        if end >= _FULL_SCALE_SHARE:
+            count += int(np.count_nonzero(np.abs(values) >= end - 1e-4))
+    return count
+
+
+def _time_chunk(
+    values: NDArray[np.float32], chunk: Chunk, factor: int, rate_hz: float, model: InputModel
+) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
+    """Time the edges that lie in a chunk's core; places are in samples of the recording."""
+    averages = decimate(values, factor)
+    steps = find_steps(averages)
+    timed = time_steps(values, averages, steps, factor, rate_hz, model)
+    place = timed.place + chunk.first
+    mine = (place >= chunk.core_start) & (place < chunk.core_end)
+    return place[mine], timed.rising[mine], timed.u[mine]
+
+
+def _collect(
+    samples: Samples,
+    parts: list[tuple[FloatArray, NDArray[np.bool_], FloatArray]],
+    model: InputModel | None,
+    total: int,
+    clipped: float,
+) -> Edges:
+    """Join the chunks' edges into one result."""
+    if model is None or not parts:
+        parts = [(np.empty(0), np.empty(0, bool), np.empty(0))]
+    place, rising, u = (np.concatenate(column) for column in zip(*parts, strict=True))
+    order = np.argsort(place, kind="stable")
+    return Edges(
+        time_s=place[order] / samples.rate_hz,
+        rising=rising[order],
+        u_s=u[order] / samples.rate_hz,
+        start_s=0.0,
+        end_s=total / samples.rate_hz,
+        rate_hz=samples.rate_hz,
+        step=model.step if model else 0.0,
+        noise=model.noise if model else 0.0,
+        coupling_hz=model.coupling.rate_per_s / (2.0 * np.pi) if model else 0.0,
+        clipped_share=clipped / total if total else 0.0,
+        gaps=samples.gaps,
+        name=samples.name,
+    )

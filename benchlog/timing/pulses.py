@@ -1,0 +1,398 @@
+"""Pulses from edges, and the measurement of a recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.errors import MeasurementError
+from benchlog.recording import EdgeList, Samples
+from benchlog.timing.absence import explain_absence
+from benchlog.timing.edges import Edges, edges_from_list, find_edges
+from benchlog.timing.jitter import Jitter, Statistic, measure_jitter, summarise
+from benchlog.timing.notices import Notice
+
+__all__ = [
+    "CLOCK_PPM",
+    "ActiveLevel",
+    "Measurement",
+    "Pulses",
+    "find_active_level",
+    "measure_edges",
+    "measure_pulses",
+    "measure_recording",
+]
+
+ActiveLevel = Literal["high", "low"]
+
+CLOCK_PPM = 100.0
+"""Half-width of what a recorder's clock may be off unless it was calibrated."""
+
+_ESTIMATOR_SAMPLES = 0.0015
+_UNSURE_DUTY = (0.45, 0.55)
+_GLITCH_SHARE = 0.2
+_MISSING_SHARE = 1.5
+_FEW_PULSES = 10
+_WEAK_RATIO = 10.0
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pulses:
+    """The pulses of one input.
+
+    Attributes
+    ----------
+    start_s : numpy.ndarray
+        Where each pulse begins, seconds from the recording's start, shape (m,).
+    width_s : numpy.ndarray
+        Pulse widths, seconds, shape (m,).
+    period_s : numpy.ndarray
+        From each pulse's beginning to the next one's, seconds, shape (m - 1,).
+    whole : numpy.ndarray
+        Shape (m - 1,), bool: False where a gap, a lost edge or a missing pulse lies
+        between the two, so that `period_s` is not one period.
+    u_width_s : numpy.ndarray
+        Standard uncertainty of each width from the input's noise, shape (m,).
+    active_level : str
+        ``high`` or ``low``: the level during the pulse.
+    glitch_count : int
+        Extra edges that were left out, in pairs.
+    lost_edge_count : int
+        Places where two edges in the same direction follow each other.
+    missing_count : int
+        Pulses that are missing between others.
+    """
+
+    start_s: FloatArray
+    width_s: FloatArray
+    period_s: FloatArray
+    whole: NDArray[np.bool_]
+    u_width_s: FloatArray
+    active_level: ActiveLevel
+    glitch_count: int
+    lost_edge_count: int
+    missing_count: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measurement:
+    """What one input of a recording shows.
+
+    Attributes
+    ----------
+    input : int
+        Number of the input, from 1.
+    sample_rate_hz : float or None
+        None for an edge list.
+    duration_s : float
+        Length of the stretch that was watched.
+    width, period : Statistic
+        Of the pulses that are whole.
+    frequency_hz, duty_cycle : float
+        From the means.
+    jitter : Jitter
+        In the terms of JESD65B.
+    pulses : Pulses
+        The pulses themselves.
+    edges : Edges
+        The edges that they were made of.
+    notices : tuple of Notice
+        What to know beside the figures.
+    """
+
+    input: int
+    sample_rate_hz: float | None
+    duration_s: float
+    width: Statistic
+    period: Statistic
+    frequency_hz: float
+    duty_cycle: float
+    jitter: Jitter
+    pulses: Pulses
+    edges: Edges
+    notices: tuple[Notice, ...]
+
+    @property
+    def pulse_count(self) -> int:
+        """Number of pulses."""
+        return int(self.pulses.width_s.shape[0])
+
+    @property
+    def active_level(self) -> ActiveLevel:
+        """The level during a pulse."""
+        return self.pulses.active_level
+
+
+def find_active_level(edges: Edges) -> tuple[ActiveLevel, bool]:
+    """Take the shorter state for the pulse.
+
+    Parameters
+    ----------
+    edges : Edges
+        At least two edges.
+
+    Returns
+    -------
+    level : str
+        ``high`` or ``low``; ``high`` for an edge list, which knows its levels.
+    unsure : bool
+        Whether the duty cycle lies between 45 and 55 %, so that it is a guess.
+    """
+    if edges.rate_hz is None:
+        return "high", False
+    length = np.diff(edges.time_s)
+    high, low = length[edges.rising[:-1]], length[~edges.rising[:-1]]
+    if not (high.shape[0] and low.shape[0]):
+        return ("high", True) if high.shape[0] else ("low", True)
+    duty = float(np.median(high) / (np.median(high) + np.median(low)))
+    return ("high" if duty <= 0.5 else "low"), _UNSURE_DUTY[0] <= duty <= _UNSURE_DUTY[1]
+
+
+def measure_pulses(edges: Edges, active_level: ActiveLevel) -> Pulses:
+    """Pair edges into pulses.
+
+    Parameters
+    ----------
+    edges : Edges
+        Times ascending, shape (n,).
+    active_level : str
+        ``high`` or ``low``.
+
+    Returns
+    -------
+    Pulses
+        With m from 0; pulses cut by the ends or by a gap are left out.
+
+    Notes
+    -----
+    Width is the time between mid-reference level instants (IEEE Std 181-2011). States
+    shorter than a fifth of the usual shorter one are taken as extra edges.
+    """
+    time, rising, u, glitches = _without_glitches(edges)
+    opens = rising if active_level == "high" else ~rising
+    begin = np.flatnonzero(opens[:-1] & ~opens[1:]) if time.shape[0] > 1 else np.empty(0, np.intp)
+    lost = int(np.count_nonzero(opens[:-1] == opens[1:])) if time.shape[0] > 1 else 0
+    begin = begin[~_spans_gap(edges, time[begin], time[begin + 1])]
+    start, width = time[begin], time[begin + 1] - time[begin]
+    period = np.diff(start)
+    whole = (np.diff(begin) == 2) & ~_spans_gap(edges, start[:-1], start[1:])
+    usual = float(np.median(period[whole])) if whole.any() else 0.0
+    late = whole & (period > _MISSING_SHARE * usual)
+    missing = int(np.sum(np.rint(period[late] / usual) - 1)) if late.any() else 0
+    return Pulses(
+        start_s=start,
+        width_s=width,
+        period_s=period,
+        whole=whole & ~late,
+        u_width_s=np.hypot(u[begin], u[begin + 1]),
+        active_level=active_level,
+        glitch_count=glitches,
+        lost_edge_count=lost,
+        missing_count=missing,
+    )
+
+
+def _without_glitches(
+    edges: Edges,
+) -> tuple[FloatArray, NDArray[np.bool_], FloatArray, int]:
+    """Leave out pairs of edges that enclose a state far shorter than the usual ones."""
+    time, rising, u = edges.time_s, edges.rising, edges.u_s
+    length = np.diff(time)
+    if length.shape[0] < 4:
+        return time, rising, u, 0
+    usual = min(float(np.median(length[rising[:-1]])), float(np.median(length[~rising[:-1]])))
+    short = np.flatnonzero((length < _GLITCH_SHARE * usual) & (rising[:-1] != rising[1:]))
+    if short.shape[0] == 0:
+        return time, rising, u, 0
+    lone = short[np.concatenate(([True], np.diff(short) > 1))]
+    keep = np.ones(time.shape[0], bool)
+    keep[lone] = keep[lone + 1] = False
+    return time[keep], rising[keep], u[keep], int(lone.shape[0])
+
+
+def _spans_gap(edges: Edges, start: FloatArray, end: FloatArray) -> NDArray[np.bool_]:
+    """Tell for each stretch whether samples were lost in it."""
+    result = np.zeros(start.shape, bool)
+    for gap in edges.gaps:
+        result |= (start <= gap.start_s + gap.length_s) & (end >= gap.start_s)
+    return result
+
+
+def measure_recording(
+    recording: Samples | tuple[EdgeList, ...],
+    *,
+    active_level: ActiveLevel | None = None,
+    clock_ppm: float = CLOCK_PPM,
+) -> tuple[Measurement, ...]:
+    """Measure the pulses on every input of a recording.
+
+    Parameters
+    ----------
+    recording : Samples or tuple of EdgeList
+        What came off the bench.
+    active_level : str, optional
+        ``high`` or ``low`` where it is known; else the shorter state.
+    clock_ppm : float
+        Half-width of the recorder clock's error, parts in a million.
+
+    Returns
+    -------
+    tuple of Measurement
+        One for each input that holds pulses, in the inputs' order.
+
+    Raises
+    ------
+    MeasurementError
+        No input holds two pulses; says what the first holds instead.
+    RecordingError
+        From the source, while it is read.
+    """
+    if isinstance(recording, Samples):
+        found = find_edges(recording)
+    else:
+        found = tuple(edges_from_list(one) for one in recording)
+    results = []
+    for number, edges in enumerate(found, start=1):
+        one = measure_edges(edges, active_level=active_level, clock_ppm=clock_ppm, input_=number)
+        if one is not None:
+            results.append(one)
+    if results:
+        return tuple(results)
+    if isinstance(recording, Samples):
+        raise explain_absence(recording, found[0], 0)
+    count = found[0].time_s.shape[0] if found else 0
+    raise MeasurementError(
+        f"{found[0].name if found else 'recording'} holds {count} edge{'s' * (count != 1)}",
+        expected="a train of pulses, two at the least",
+        attempt="record for some seconds while the channel runs",
+    )
+
+
+def measure_edges(
+    edges: Edges,
+    *,
+    active_level: ActiveLevel | None = None,
+    clock_ppm: float = CLOCK_PPM,
+    input_: int = 1,
+) -> Measurement | None:
+    """Measure the pulses that edges make.
+
+    Parameters
+    ----------
+    edges : Edges
+        Of one input.
+    active_level : str, optional
+        ``high`` or ``low`` where it is known.
+    clock_ppm : float
+        Half-width of the recorder clock's error, parts in a million.
+    input_ : int
+        The input's number, from 1.
+
+    Returns
+    -------
+    Measurement or None
+        None where there are not two pulses in a row.
+    """
+    if edges.time_s.shape[0] < 4:
+        return None
+    level, unsure = (active_level, False) if active_level else find_active_level(edges)
+    pulses = measure_pulses(edges, level)
+    if not pulses.whole.any():
+        return None
+    period_s = pulses.period_s[pulses.whole]
+    adjacent = (np.diff(np.flatnonzero(pulses.whole)) == 1).astype(bool)
+    floor = float(np.sqrt(np.mean(pulses.u_width_s**2)))
+    clock = clock_ppm * 1e-6 / np.sqrt(3.0)
+    shared = _estimator_s(edges, pulses)
+    width = summarise(pulses.width_s, shared, clock)
+    period = summarise(period_s, shared, clock)
+    return Measurement(
+        input=input_,
+        sample_rate_hz=edges.rate_hz,
+        duration_s=edges.end_s - edges.start_s,
+        width=width,
+        period=period,
+        frequency_hz=1.0 / period.mean_s,
+        duty_cycle=width.mean_s / period.mean_s,
+        jitter=measure_jitter(pulses.width_s, period_s, adjacent, floor),
+        pulses=pulses,
+        edges=edges,
+        notices=_notices(edges, pulses, unsure),
+    )
+
+
+def _estimator_s(edges: Edges, pulses: Pulses) -> float:
+    """Return the standard uncertainty that all widths of a recording share."""
+    if edges.rate_hz is not None:
+        return _ESTIMATOR_SAMPLES / edges.rate_hz
+    tick = float(np.max(edges.u_s, initial=0.0))
+    scatter = float(pulses.width_s.std()) if pulses.width_s.shape[0] > 1 else 0.0
+    return float(np.sqrt(2.0) * tick) if scatter < 2.0 * tick else 0.0
+
+
+def _notices(edges: Edges, pulses: Pulses, unsure: bool) -> tuple[Notice, ...]:
+    """Say what to know of a measurement beside its figures."""
+    candidates = (
+        (
+            unsure,
+            "polarity-unsure",
+            "high and low last about as long, so which of them is the "
+            "pulse is a guess: say --active high or low",
+            True,
+        ),
+        (
+            edges.clipped_share > 1e-4,
+            "clipping",
+            f"{100 * edges.clipped_share:.1f} % of the samples are at the end of the scale: "
+            "lower the input level",
+            edges.clipped_share > 1e-3,
+        ),
+        (
+            bool(edges.gaps),
+            "gap",
+            f"samples were lost in {len(edges.gaps)} place(s); the pulses there are left out",
+            False,
+        ),
+        (
+            edges.rate_hz is not None and edges.step < _WEAK_RATIO * edges.noise,
+            "weak-signal",
+            "the pulse hardly stands out of the noise: raise the input level",
+            True,
+        ),
+        (
+            pulses.width_s.shape[0] < _FEW_PULSES,
+            "few-pulses",
+            f"only {pulses.width_s.shape[0]} pulses: record for longer",
+            False,
+        ),
+        (
+            pulses.glitch_count > 0,
+            "extra-edge",
+            f"{pulses.glitch_count} extra pulse(s), far too short, were left out",
+            True,
+        ),
+        (
+            pulses.lost_edge_count > 0,
+            "lost-edge",
+            f"{pulses.lost_edge_count} edge(s) are missing between others",
+            True,
+        ),
+        (
+            pulses.missing_count > 0,
+            "missing-pulse",
+            f"{pulses.missing_count} pulse(s) are missing between others",
+            True,
+        ),
+        (
+            edges.garbled_count > 0,
+            "garbled-lines",
+            f"{edges.garbled_count} line(s) from the probe could not be read",
+            False,
+        ),
+    )
+    return tuple(Notice(code, text, spoils) for hit, code, text, spoils in candidates if hit)
