@@ -110,7 +110,7 @@ def split_chunks(
             values = held[0] if len(held) == 1 else np.concatenate(held)
             core_end = core_start + frames
             yield Chunk(first, core_start, core_end, values[: core_end + overlap - first])
-            keep_from = core_end - overlap
+            keep_from = max(first, core_end - overlap)
             rest = values[keep_from - first :]
             held, held_frames, first = [rest], rest.shape[0], keep_from
             core_start = core_end
