@@ -1,0 +1,251 @@
+"""The design file: what a channel should be, read strictly.
+
+This is the room's front door: `parse_design` and, from the modules beside it, the
+design's type and what can be predicted from it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from typing import Any
+
+import numpy as np
+
+from benchlog.channel.diode import MODELS, NO_DIODE, TYPE_SPREAD, Diode
+from benchlog.channel.entries import Entries, read_entries
+from benchlog.channel.knob import Knob
+from benchlog.channel.names import check_channel_name
+from benchlog.channel.parts import DEFAULT_TOLERANCES, Part
+from benchlog.channel.plan import Design, Limits
+from benchlog.channel.prediction import (
+    Band,
+    Position,
+    Sensitivity,
+    build_circuit,
+    predict_cycle,
+    predict_positions,
+    sensitivity,
+    tolerance_band,
+)
+from benchlog.channel.servo import Servo
+from benchlog.channel.timer import FAMILIES
+
+__all__ = [
+    "Band",
+    "Design",
+    "Limits",
+    "Position",
+    "Sensitivity",
+    "build_circuit",
+    "check_channel_name",
+    "parse_design",
+    "predict_cycle",
+    "predict_positions",
+    "sensitivity",
+    "tolerance_band",
+]
+
+_TIMER_PARTS = ("r_on", "r_knob", "r_off", "c_timing")
+_PARAMETERS = ("saturation_current", "emission", "series")
+_KNOWN = {
+    "": ("channel",),
+    "supply": ("volts", "volts_tolerance"),
+    "timer": ("family", *_TIMER_PARTS, *(f"{part}_tolerance" for part in _TIMER_PARTS)),
+    "diode": ("model", *_PARAMETERS, "saturation_current_tolerance"),
+    "knob": ("travel_deg", "longer", "taper", "dead_low_deg", "dead_high_deg", "contact_ohm"),
+    "servo": ("pulse_min_us", "pulse_max_us", "angle_min_deg", "angle_max_deg", "dead_band_us"),
+    "limits": ("deviation_us", "jitter_us", "period_percent"),
+    "ambient": ("temperature_c",),
+}
+_RESISTOR_OHM = (0.1, 1e10)
+_CAPACITOR_F = (1e-12, 0.1)
+_TRIMMED = re.compile(r"(.*\S)\s*\+\s*trimmer\s+(\S.*)", re.DOTALL)
+_US = 1e6
+
+
+def parse_design(text: str, name: str) -> Design:
+    """Read the text of a design file.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    name : str
+        What to call the file in a message.
+
+    Returns
+    -------
+    Design
+        Checked; whether the circuit oscillates is told by `predict_cycle`.
+
+    Raises
+    ------
+    DesignError
+        Anything is wrong; the message names key, value and line.
+    """
+    entries = read_entries(text, name)
+    entries.check_keys(_KNOWN)
+    channel = entries.take("", "channel", example='"heron"')
+    channel = entries.checked("", "channel", channel, check_channel_name)
+    supply = Part(
+        "supply",
+        entries.take_value("supply", "volts", "V", (0.1, 60.0), example="6.0"),
+        entries.take_fraction("supply", "volts_tolerance", DEFAULT_TOLERANCES["supply"]),
+        "V",
+    )
+    family = entries.take_choice("timer", "family", tuple(FAMILIES), "ideal")
+    r_on, r_on_trimmer_ohm = _read_resistor(entries, "r_on", "33k")
+    r_off, r_off_trimmer_ohm = _read_resistor(entries, "r_off", "820k")
+    diode, diode_model, diode_tolerance = _read_diode(entries)
+    return Design(
+        channel=channel,
+        supply=supply,
+        timer=FAMILIES[family],
+        r_on=r_on,
+        r_knob=_read_part(entries, "r_knob", "ohm", (0.0, _RESISTOR_OHM[1]), "100k"),
+        r_off=r_off,
+        c_timing=_read_part(entries, "c_timing", "F", _CAPACITOR_F, "22n"),
+        diode=diode,
+        diode_model=diode_model,
+        diode_tolerance=diode_tolerance,
+        knob=_read_knob(entries),
+        servo=_read_servo(entries),
+        limits=_read_limits(entries),
+        temperature_c=entries.take_number(
+            "ambient", "temperature_c", (-55.0, 125.0), 27.0, example="27"
+        ),
+        r_on_trimmer_ohm=r_on_trimmer_ohm,
+        r_off_trimmer_ohm=r_off_trimmer_ohm,
+        text=text,
+    )
+
+
+def _quote(example: str) -> str:
+    """Return an example as it stands in a file."""
+    return f'"{example}"'
+
+
+def _read_part(
+    entries: Entries, key: str, unit: str, limits: tuple[float, float], example: str
+) -> Part:
+    """Read a timer part and its tolerance."""
+    value = entries.take_value("timer", key, unit, limits, example=_quote(example))
+    tolerance = entries.take_fraction("timer", f"{key}_tolerance", DEFAULT_TOLERANCES[key])
+    return Part(key, value, tolerance, unit)
+
+
+def _read_resistor(entries: Entries, key: str, example: str) -> tuple[Part, float]:
+    """Read a resistor, with a trimmer in series where one is named."""
+    raw: Any = entries.take("timer", key, example=_quote(example))
+    trimmed = _TRIMMED.fullmatch(raw) if isinstance(raw, str) else None
+    if trimmed is None:
+        return _read_part(entries, key, "ohm", _RESISTOR_OHM, example), 0.0
+    fixed_ohm, trimmer_ohm = (
+        entries.read_value(
+            "timer",
+            key,
+            raw,
+            word,
+            "ohm",
+            _RESISTOR_OHM,
+            example=_quote(f"{example} + trimmer 10k"),
+        )
+        for word in trimmed.groups()
+    )
+    tolerance = entries.take_fraction("timer", f"{key}_tolerance", DEFAULT_TOLERANCES[key])
+    middle_ohm = fixed_ohm + trimmer_ohm / 2
+    half_ohm = fixed_ohm * tolerance + trimmer_ohm / 2
+    return Part(key, middle_ohm, half_ohm / middle_ohm, "ohm"), trimmer_ohm
+
+
+def _read_diode(entries: Entries) -> tuple[Diode, str | None, float]:
+    """Read the diode, its type's name if it has one, and the half-width of ln Is."""
+    given = [one for one in _KNOWN["diode"][1:] if entries.take("diode", one, None) is not None]
+    if not given:
+        model = entries.take_choice("diode", "model", (*MODELS, "none"), "1N4148")
+        if model == "none":
+            return NO_DIODE, model, 0.0
+        return MODELS[model], model, TYPE_SPREAD[model]
+    model = entries.take("diode", "model", None)
+    if model is not None:
+        entries.refuse(
+            "diode",
+            given[0],
+            f"diode.{given[0]} beside diode.model = {model!r}"[:120],
+            expected="either a model or its parameters",
+            attempt="a # before one of the two",
+        )
+    limits = {"saturation_current": (1e-18, 0.1), "emission": (0.5, 10.0), "series": (0.0, 1e5)}
+    examples = {"saturation_current": '"2.52n"', "emission": "1.752", "series": '"0.568"'}
+    units = {"saturation_current": "A", "emission": "", "series": "ohm"}
+    current_a, emission, series_ohm = (
+        entries.take_value("diode", key, units[key], limits[key], example=examples[key])
+        for key in _PARAMETERS
+    )
+    tolerance = entries.take_fraction("diode", "saturation_current_tolerance", 0.0)
+    return Diode(current_a, emission, series_ohm), None, float(np.log1p(tolerance))
+
+
+def _read_knob(entries: Entries) -> Knob:
+    """Read the knob."""
+    travel_deg = entries.take_number("knob", "travel_deg", (1.0, 36000.0), example="270")
+    dead = {
+        key: entries.take_number("knob", key, (0.0, 36000.0), 0.0, example="0")
+        for key in ("dead_low_deg", "dead_high_deg")
+    }
+    if sum(dead.values()) >= travel_deg:
+        worse = max(dead, key=lambda key: dead[key])
+        entries.refuse_value(
+            "knob",
+            worse,
+            dead[worse],
+            expected=f"dead stretches of less than the travel of {travel_deg:g} degrees in all",
+            attempt="how far the knob turns at each stop before the pulse changes",
+        )
+    knob = Knob(
+        travel_deg,
+        dead_low_deg=dead["dead_low_deg"],
+        dead_high_deg=dead["dead_high_deg"],
+        contact_ohm=entries.take_value("knob", "contact_ohm", "ohm", (0.0, 1e9), 0.0, example="0"),
+    )
+    longer = entries.take_choice("knob", "longer", ("clockwise", "anticlockwise"), knob.longer)
+    taper = entries.take_choice("knob", "taper", ("linear", "log"), knob.taper)
+    return dataclasses.replace(knob, longer=longer, taper=taper)  # type: ignore[arg-type]
+
+
+def _read_servo(entries: Entries) -> Servo:
+    """Read the servo; its two pulses must be there."""
+    widths_us = (10.0, 100000.0)
+    low_us = entries.take_number("servo", "pulse_min_us", widths_us, example="500")
+    high_us = entries.take_number("servo", "pulse_max_us", widths_us, example="2500")
+    if high_us <= low_us:
+        entries.refuse_value(
+            "servo",
+            "pulse_max_us",
+            high_us,
+            expected=f"more than pulse_min_us = {low_us:g}",
+            attempt="the two the other way round (angle_min_deg may be the larger angle)",
+        )
+    turn_deg = (-3600.0, 3600.0)
+    low_deg = entries.take_number("servo", "angle_min_deg", turn_deg, 0.0, example="0")
+    high_deg = entries.take_number("servo", "angle_max_deg", turn_deg, 180.0, example="180")
+    if low_deg == high_deg:
+        entries.refuse_value(
+            "servo",
+            "angle_max_deg",
+            high_deg,
+            expected="another angle than angle_min_deg",
+            attempt="the arm angles at the shortest and at the longest pulse, such as 0 and 180",
+        )
+    dead_us = entries.take_number("servo", "dead_band_us", (0.0, 1000.0), 5.0, example="5")
+    return Servo(low_us / _US, high_us / _US, low_deg, high_deg, dead_us / _US)
+
+
+def _read_limits(entries: Entries) -> Limits:
+    """Read what counts as right; all of it has defaults."""
+    return Limits(
+        entries.take_number("limits", "deviation_us", (1e-3, 1e5), 20.0, example="20") / _US,
+        entries.take_number("limits", "jitter_us", (1e-3, 1e5), 4.0, example="4") / _US,
+        entries.take_number("limits", "period_percent", (1e-6, 100.0), 1.0, example="1") / 100,
+    )
