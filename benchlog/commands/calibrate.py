@@ -1,0 +1,203 @@
+"""`benchlog calibrate`: the table of a channel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchlog.commands.options import BenchOption, JsonOption, Level, read_level, read_number
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchlog.capture.store import Bench
+    from benchlog.channel.design import Design
+    from benchlog.commands.points import Source
+
+__all__ = ["calibrate_channel"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """What is to be calibrated, and where the table goes; no bench, no table stored."""
+
+    design: Design
+    sources: list[Source]
+    bench: Bench | None
+
+
+def calibrate_channel(
+    channel: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="CHANNEL",
+            help="The channel whose newest sweep in the bench folder is taken.",
+            show_default=False,
+        ),
+    ] = None,
+    design: Annotated[
+        str | None,
+        typer.Option(
+            "--design",
+            metavar="DESIGN.toml",
+            help="The design file, in place of a channel of a bench folder.",
+            show_default=False,
+        ),
+    ] = None,
+    point: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--point",
+            metavar="DEG=FILE",
+            help="With --design: a knob angle in degrees and its recording. Once for each.",
+            show_default=False,
+        ),
+    ] = None,
+    sweep: Annotated[
+        str | None,
+        typer.Option(
+            "--sweep",
+            metavar="STAMP",
+            help="Another sweep than the newest, such as 20260901T100000Z.",
+            show_default=False,
+        ),
+    ] = None,
+    knob_reading: Annotated[
+        str,
+        typer.Option(
+            "--knob-reading", metavar="DEG", help="The knob was read to within this many degrees."
+        ),
+    ] = "1",
+    active: Annotated[
+        str | None,
+        typer.Option(
+            "--active",
+            metavar="high|low",
+            help="Which level is the pulse; else the records say, else the design decides.",
+            show_default=False,
+        ),
+    ] = None,
+    save: Annotated[
+        bool,
+        typer.Option(
+            "--save/--no-save",
+            help="Store the table in calibration/CHANNEL/, dated; nothing is overwritten.",
+        ),
+    ] = True,
+    bench: BenchOption = None,
+    json_output: JsonOption = False,
+) -> int:
+    """Make the table: knob angle, pulse, arm angle, deviation from the design, verdict.
+
+    The figure behind ± is U, two standard uncertainties. Exit status 1 says that something is
+    off: a pulse off design or undecided, past an end stop, jitter, figures spoiled.
+    """
+    reading_deg = read_number(knob_reading, "--knob-reading", "degrees", low=0.0, high=90.0)
+    level = read_level(active)
+    if design is not None:
+        if channel is not None or sweep is not None:
+            raise UsageError(
+                f"--design together with {'a channel' if channel is not None else '--sweep'}",
+                expected="either a channel of the bench folder, or --design with --point",
+                attempt="leaving one of the two out",
+            )
+        job = _job_from_files(design, point or [])
+    else:
+        job = _job_from_bench(channel, point, sweep, bench)
+    return _calibrate(job, reading_deg, level, save=save, json_output=json_output)
+
+
+def _job_from_files(design: str, points: list[str]) -> _Job:
+    """Read --design and --point."""
+    from benchlog.capture.store import read_design
+    from benchlog.commands.points import Source
+    from benchlog.commands.recordings import read_beside
+
+    if not points:
+        raise UsageError(
+            "--design without --point",
+            expected="--point DEG=FILE for each knob position",
+            attempt="--point 90=recording.flac",
+        )
+    pairs = [_read_point(text) for text in points]
+    read = read_design(Path(design))
+    return _Job(read, [Source(deg, path, read_beside(path)) for deg, path in pairs], bench=None)
+
+
+def _read_point(text: str) -> tuple[float, Path]:
+    """Read DEG=FILE."""
+    degrees, equals, name = text.partition("=")
+    if not equals or not name:
+        raise UsageError(
+            f"--point '{text}'",
+            expected="DEG=FILE: a knob angle in degrees, an equals sign and a recording",
+            attempt=f"--point 90={text.strip('=') or 'recording.flac'}",
+        )
+    return read_number(degrees, "--point", "degrees before the ="), Path(name)
+
+
+def _job_from_bench(
+    channel: str | None, points: list[str] | None, sweep: str | None, bench: str | None
+) -> _Job:
+    """Find a channel's design and sweep in the bench folder."""
+    from benchlog.capture.store import open_bench, read_design
+    from benchlog.commands.points import find_sources
+
+    if channel is None:
+        raise UsageError(
+            "calibrate without a channel",
+            expected="a channel of the bench folder, or --design with --point",
+            attempt="benchlog calibrate heron",
+        )
+    if points:
+        raise UsageError(
+            "--point together with a channel",
+            expected="--point only beside --design",
+            attempt="--design with the channel's design file",
+        )
+    opened = open_bench(Path(bench) if bench is not None else None)
+    design = read_design(opened.design_path(channel))
+    return _Job(design, find_sources(opened, channel, sweep), bench=opened)
+
+
+def _calibrate(
+    job: _Job, reading_deg: float, level: Level | None, *, save: bool, json_output: bool
+) -> int:
+    """Measure, compare, store and show."""
+    from benchlog.calibration.table import build_table
+    from benchlog.commands.points import measure_sources, store_table
+    from benchlog.show.json_output import write_json
+    from benchlog.show.table_view import show_table, table_to_json
+    from benchlog.show.terminal import show, warn
+
+    for text in _warnings(job):
+        warn(f"warning: {text}")
+    points, failures = measure_sources(job.design, job.sources, level=level)
+    for failure in failures:
+        warn(str(failure))
+    if not points:
+        return 2
+    table = build_table(job.design, points, knob_reading_deg=reading_deg)
+    stored = None
+    if job.bench is not None and save and not failures:
+        stored = str(store_table(job.bench, table))
+    if json_output:
+        write_json(table_to_json(table, stored))
+    else:
+        show_table(table)
+        if stored is not None:
+            show(f"Stored as {stored}")
+    if failures:
+        return 2
+    return 0 if table.sound else 1
+
+
+def _warnings(job: _Job) -> list[str]:
+    """Gather what the design warns of, at its own supply and at the recorded ones."""
+    texts = [text for _, text in job.design.warnings]
+    for source in job.sources:
+        if source.sidecar is not None and source.sidecar.supply_v is not None:
+            texts += [text for _, text in job.design.supply_warnings(source.sidecar.supply_v)]
+    return list(dict.fromkeys(texts))

@@ -1,0 +1,134 @@
+"""Options that several commands share, and numbers read from them."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Literal
+
+import typer
+
+from benchlog.errors import UsageError
+
+__all__ = ["BenchOption", "JsonOption", "Level", "read_choice", "read_level", "read_number"]
+
+Level = Literal["high", "low"]
+"""Which level of a signal is the pulse."""
+
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="One JSON object on standard output and nothing else.")
+]
+
+BenchOption = Annotated[
+    str | None,
+    typer.Option(
+        "--bench",
+        metavar="FOLDER",
+        help="The bench folder; else BENCHLOG_BENCH names it, else it is the current folder.",
+        show_default=False,
+    ),
+]
+
+
+def read_number(
+    text: str, option: str, unit: str, *, low: float = -math.inf, high: float = math.inf
+) -> float:
+    """Read a number that stands on the command line.
+
+    Parameters
+    ----------
+    text : str
+        What was typed.
+    option : str
+        The option that it belongs to, for the message.
+    unit : str
+        What the number counts, such as 'degrees', for the message.
+    low, high : float
+        The range that is allowed, ends included.
+
+    Returns
+    -------
+    float
+        A finite number in the range.
+
+    Raises
+    ------
+    UsageError
+        No number, not finite, or out of range.
+    """
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not low <= number <= high or math.isinf(number):
+        raise UsageError(
+            f"{option} '{text}'",
+            expected=f"a number of {unit}{_tell_range(low, high)}",
+            attempt=f"{option} with such a number",
+        )
+    return number
+
+
+def _tell_range(low: float, high: float) -> str:
+    """Tell a range in words, as far as it is bounded."""
+    if math.isfinite(low) and math.isfinite(high):
+        return f" from {low:g} to {high:g}"
+    if math.isfinite(low):
+        return f", {low:g} or more"
+    if math.isfinite(high):
+        return f", {high:g} or less"
+    return ""
+
+
+def read_level(text: str | None) -> Level | None:
+    """Read an active level.
+
+    Parameters
+    ----------
+    text : str or None
+        What was typed after --active; None where it was not given.
+
+    Returns
+    -------
+    str or None
+        'high', 'low' or None.
+
+    Raises
+    ------
+    UsageError
+        Another word.
+    """
+    read_choice(text, "--active", ("high", "low"))
+    if text is None:
+        return None
+    return "high" if text == "high" else "low"
+
+
+def read_choice(text: str | None, option: str, words: tuple[str, ...]) -> str | None:
+    """Read one word of a few.
+
+    Parameters
+    ----------
+    text : str or None
+        What was typed; None where the option was not given.
+    option : str
+        The option that it belongs to.
+    words : tuple of str
+        What is allowed.
+
+    Returns
+    -------
+    str or None
+        The word.
+
+    Raises
+    ------
+    UsageError
+        Another word.
+    """
+    if text is None or text in words:
+        return text
+    raise UsageError(
+        f"{option} '{text}'",
+        expected=" or ".join(words),
+        attempt=f"{option} {words[0]}",
+    )

@@ -1,0 +1,279 @@
+"""From records to the points of a calibration table."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchlog.commands.options import Level
+from benchlog.errors import BenchlogError, MeasurementError
+
+if TYPE_CHECKING:
+    from benchlog.calibration.table import Point, Table
+    from benchlog.capture.sidecar import Sidecar
+    from benchlog.capture.store import Bench
+    from benchlog.channel.design import Design
+    from benchlog.timing.pulses import Measurement, Pulses
+
+__all__ = ["Source", "find_sources", "measure_point", "measure_sources", "store_table"]
+
+BEYOND_STOP_DEG = 5.0
+"""How far a reading may lie beyond the knob's stops before it is taken for a mistake."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One recording of one knob position.
+
+    Attributes
+    ----------
+    knob_deg : float
+        Knob angle, degrees.
+    path : Path
+        The recording.
+    sidecar : Sidecar or None
+        What is known of it.
+    """
+
+    knob_deg: float
+    path: Path
+    sidecar: Sidecar | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Scatter:
+    """Standard deviations without the input's own part, seconds, and their correlation."""
+
+    pulse_s: float
+    rest_s: float
+    period_s: float
+    correlation: float
+
+
+def find_sources(bench: Bench, channel: str, sweep: str | None = None) -> list[Source]:
+    """Find the recordings of a channel's sweep.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench folder.
+    channel : str
+        The channel.
+    sweep : str or None
+        The sweep's stamp; the newest one for None.
+
+    Returns
+    -------
+    list of Source
+        At least one.
+
+    Raises
+    ------
+    StoreError, RecordingError
+        There are none, or a sidecar is wrong.
+    """
+    return [Source(r.sidecar.knob_deg, r.path, r.sidecar) for r in bench.sweep(channel, sweep)]
+
+
+def measure_sources(
+    design: Design, sources: list[Source], *, level: Level | None = None
+) -> tuple[list[Point], list[BenchlogError]]:
+    """Measure each recording of a sweep, with a bar when it takes long.
+
+    Parameters
+    ----------
+    design : Design
+        What the channel should be.
+    sources : list of Source
+        The recordings.
+    level : str or None
+        'high' or 'low' where the user says which part is the pulse.
+
+    Returns
+    -------
+    tuple
+        The points, and the errors of those recordings that could not be measured.
+    """
+    from benchlog.show.terminal import show_progress
+
+    points: list[Point] = []
+    failures: list[BenchlogError] = []
+    with show_progress(f"measuring {design.channel}") as advance:
+        for index, source in enumerate(sources):
+            advance(index / len(sources))
+            try:
+                points.append(measure_point(design, source, level=level))
+            except BenchlogError as error:
+                failures.append(error)
+    return points, failures
+
+
+def store_table(bench: Bench, table: Table) -> Path:
+    """Write a table, dated, beside the channel's design.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench folder.
+    table : Table
+        The table.
+
+    Returns
+    -------
+    Path
+        Where it lies; numbered where that second has one already.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be written.
+    """
+    from benchlog.calibration.table_text import format_table
+    from benchlog.capture.store import stamp_now, write_new_text
+
+    stamp = stamp_now()
+    path = bench.new_table_path(table.channel, stamp)
+    return write_new_text(path, format_table(table, stamp), next_free=True)
+
+
+def measure_point(design: Design, source: Source, *, level: Level | None = None) -> Point:
+    """Measure one recording for a calibration table.
+
+    Parameters
+    ----------
+    design : Design
+        What the channel should be; it settles the polarity where nothing else does.
+    source : Source
+        The recording.
+    level : str or None
+        'high' or 'low' where the user says which part is the pulse.
+
+    Returns
+    -------
+    Point
+        The point.
+
+    Raises
+    ------
+    RecordingError, MeasurementError
+        It cannot be read, or no input has pulses.
+    """
+    from benchlog.calibration.table import Point
+    from benchlog.commands.recordings import measure_file
+
+    _check_angle(design, source)
+    sidecar = source.sidecar
+    level = level or (sidecar.active_level if sidecar is not None else None)
+    measured = _choose_input(measure_file(source.path, level=level), sidecar, source.path)
+    if level is None and _other_level_fits(design, source, measured):
+        measured = _turn_over(measured)
+    scatter = _scatter(measured.pulses, measured.jitter.floor_s)
+    notices = measured.notices
+    if level is None:
+        # the design has settled it
+        notices = tuple(n for n in notices if n.code != "polarity-unsure")
+    return Point(
+        knob_deg=source.knob_deg,
+        pulse_s=measured.width.mean_s,
+        u_pulse_s=measured.width.u_s,
+        period_s=measured.period.mean_s,
+        direction=sidecar.direction if sidecar is not None else None,
+        supply_v=sidecar.supply_v if sidecar is not None else None,
+        temperature_c=sidecar.temperature_c if sidecar is not None else None,
+        pulse_sd_s=scatter.pulse_s,
+        rest_sd_s=scatter.rest_s,
+        period_sd_s=scatter.period_s,
+        pulse_rest_correlation=scatter.correlation,
+        pulse_count=measured.pulse_count,
+        notices=notices,
+        source=source.path.name,
+    )
+
+
+def _check_angle(design: Design, source: Source) -> None:
+    """Refuse a knob angle that the design's knob does not have."""
+    travel_deg = design.knob.travel_deg
+    if not -BEYOND_STOP_DEG <= source.knob_deg <= travel_deg + BEYOND_STOP_DEG:
+        raise MeasurementError(
+            f"{source.path} at a knob angle of {source.knob_deg:g} degrees",
+            expected=f"an angle from 0 to {travel_deg:g} degrees, the knob's travel",
+            attempt="the angle as it was, or the design's knob.travel_deg as the knob really turns",
+        )
+
+
+def _choose_input(
+    measurements: tuple[Measurement, ...], sidecar: Sidecar | None, path: Path
+) -> Measurement:
+    """Take the input that the sidecar names, else the first one with pulses, telling so."""
+    from benchlog.show.terminal import warn
+
+    if len(measurements) == 1:
+        return measurements[0]
+    if sidecar is not None and sidecar.input is not None:
+        for measurement in measurements:
+            if measurement.input == sidecar.input:
+                return measurement
+    others = ", ".join(str(m.input) for m in measurements)
+    warn(f"{path} has pulses on inputs {others}; input {measurements[0].input} is taken")
+    return measurements[0]
+
+
+def _other_level_fits(design: Design, source: Source, measured: Measurement) -> bool:
+    """Tell whether the circuit makes the measured cycle rather the other way round."""
+    import numpy as np
+
+    from benchlog.channel.design import predict_cycle
+
+    sidecar = source.sidecar
+    cycle = predict_cycle(
+        design,
+        np.array([source.knob_deg]),
+        supply_v=sidecar.supply_v if sidecar is not None else None,
+        temperature_c=sidecar.temperature_c if sidecar is not None else None,
+    )
+    pulse_s = measured.width.mean_s
+    rest_s = measured.period.mean_s - pulse_s
+    on_s, off_s = float(cycle.on_s[0]), float(cycle.off_s[0])
+
+    def distance(first_s: float, second_s: float) -> float:
+        return math.log(first_s / on_s) ** 2 + math.log(second_s / off_s) ** 2
+
+    return distance(rest_s, pulse_s) < distance(pulse_s, rest_s)
+
+
+def _turn_over(measured: Measurement) -> Measurement:
+    """Measure the same edges with the other level as the pulse."""
+    from benchlog.timing.pulses import measure_edges
+
+    level: Level = "low" if measured.active_level == "high" else "high"
+    turned = measure_edges(measured.edges, active_level=level, input_=measured.input)
+    return measured if turned is None else turned
+
+
+def _scatter(pulses: Pulses, floor_s: float) -> _Scatter:
+    """Take the input's own part out of the scatter of a recording.
+
+    A width and a period each hold two edges, so both get the same floor; pulse and rest of a
+    cycle share an edge, whose error lengthens the one and shortens the other.
+    """
+    import numpy as np
+
+    period_s = pulses.period_s[pulses.whole]
+    pulse_s = pulses.width_s[:-1][pulses.whole]
+    if period_s.size < 2:
+        return _Scatter(0.0, 0.0, 0.0, 0.0)
+    rest_s = period_s - pulse_s
+    own = floor_s**2
+    covariance = np.cov(pulse_s, rest_s)
+    pulse_var = max(float(covariance[0, 0]) - own, 0.0)
+    rest_var = max(float(covariance[1, 1]) - own, 0.0)
+    shared = float(covariance[0, 1]) + own / 2.0
+    scale = math.sqrt(pulse_var * rest_var)
+    return _Scatter(
+        pulse_s=math.sqrt(pulse_var),
+        rest_s=math.sqrt(rest_var),
+        period_s=math.sqrt(max(float(np.var(period_s, ddof=1)) - own, 0.0)),
+        correlation=max(-1.0, min(1.0, shared / scale)) if scale > 0 else 0.0,
+    )

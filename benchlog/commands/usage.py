@@ -1,0 +1,100 @@
+"""Words on the command line that cannot be used, told like every other refusal."""
+
+from __future__ import annotations
+
+import re
+from difflib import get_close_matches
+from typing import Any
+
+import typer
+
+from benchlog.errors import UsageError
+
+__all__ = ["UsageException", "translate_usage"]
+
+# The class above `BadParameter` is what every refusal of the parser is; typer does not export it.
+UsageException: type[Exception] = typer.BadParameter.__bases__[0]
+
+
+def translate_usage(refusal: Exception) -> UsageError:
+    """Turn a refusal of the parser into the one-line form.
+
+    Parameters
+    ----------
+    refusal : Exception
+        A `UsageException`.
+
+    Returns
+    -------
+    UsageError
+        What was found, what was expected and what to try.
+    """
+    context = getattr(refusal, "ctx", None)
+    path = context.command_path if context is not None else "benchlog"
+    attempt = f"{path} --help"
+    kind = type(refusal).__name__
+    if kind == "NoSuchOption":
+        return _unknown_option(str(getattr(refusal, "option_name", "")), context, path)
+    if kind == "MissingParameter":
+        name = _parameter_name(refusal)
+        return UsageError(f"{path} without {name}", expected=name, attempt=attempt)
+    if kind == "BadOptionUsage":
+        option = str(getattr(refusal, "option_name", "an option"))
+        return UsageError(
+            f"{option} without a value", expected=f"a value behind {option}", attempt=attempt
+        )
+    message = _plain(refusal)
+    if message.startswith("No such command"):
+        return _unknown_command(message, context)
+    if message.startswith("Missing command"):
+        return UsageError("benchlog without a command", expected="a command", attempt=attempt)
+    expected = "words as the command's help lists them"
+    return UsageError(message, expected=expected, attempt=attempt)
+
+
+def _plain(refusal: Any) -> str:
+    """Return the parser's own sentence without its full stop."""
+    return str(refusal.format_message()).strip().rstrip(".")
+
+
+def _parameter_name(refusal: Any) -> str:
+    """Name what is missing: the metavar of an argument, the first form of an option."""
+    parameter = getattr(refusal, "param", None)
+    if parameter is None:
+        return "an argument"
+    if getattr(parameter, "param_type_name", "") == "option":
+        return str(parameter.opts[0])
+    return str(parameter.metavar or parameter.name.upper())
+
+
+def _unknown_option(option: str, context: Any, path: str) -> UsageError:
+    """Refuse an option, proposing the nearest that exists."""
+    known = _options_of(context)
+    near = get_close_matches(option, known, n=1)
+    return UsageError(
+        f"{path} has no option {option}",
+        expected=", ".join(known) if known else "an option of this command",
+        attempt=near[0] if near else f"{path} --help",
+    )
+
+
+def _options_of(context: Any) -> list[str]:
+    """List a command's options by their first form, --help last."""
+    if context is None:
+        return []
+    parameters = context.command.get_params(context)
+    options = [p for p in parameters if getattr(p, "param_type_name", "") == "option"]
+    return [option.opts[0] for option in options]
+
+
+def _unknown_command(message: str, context: Any) -> UsageError:
+    """Refuse a command, proposing the nearest that exists."""
+    quoted = re.match(r"No such command (['\"])(.*?)\1", message, re.DOTALL)
+    word = quoted[2] if quoted else message
+    known = context.command.list_commands(context) if context is not None else []
+    near = get_close_matches(word, known, n=1)
+    return UsageError(
+        f"there is no command '{word}'",
+        expected="one of " + ", ".join(known),
+        attempt=f"benchlog {near[0]}" if near else "benchlog --help",
+    )
