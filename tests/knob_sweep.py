@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from benchlog.channel.design import parse_design, predict_cycle
 
 from benchlog.capture.simulated_edges import TrueEdges
+from benchlog.channel.design import parse_design, predict_cycle
 from tests.command_line import Outcome, run_here
 
 __all__ = [
