@@ -14,10 +14,12 @@ from benchlog.units import format_value, parse_fraction, parse_value
 
 __all__ = ["Entries", "read_entries"]
 
-_HEADER = re.compile(r"""\s*\[{1,2}\s*["']?([^"'\]]+?)["']?\s*\]{1,2}\s*(?:#.*)?$""")
+_HEADER = re.compile(r"""\s*\[{1,2}\s*["']?([^"'\]\s][^"'\]]*)(?:["']\s*)?\]{1,2}\s*(?:#.*)?$""")
 _ASSIGNED = re.compile(r"""\s*["']?([A-Za-z0-9_\-]+)["']?(?:\s*\.\s*["']?([\w\-]+)["']?)?\s*=""")
 _PLACE = re.compile(r"\(at line ([0-9]+), column [0-9]+\)")
 _MISSING = object()
+_LONGEST_TEXT = 1 << 16  # characters; reading TOML takes far more than linear time
+_LONGEST_LINE = 1000
 
 
 def _show(value: object) -> str:
@@ -28,6 +30,8 @@ def _show(value: object) -> str:
         shown = repr(value)
     except ValueError:  # an integer with more digits than Python converts
         return "a number with thousands of digits"
+    except RecursionError:
+        return "a value nested very deeply"
     return shown if len(shown) <= 60 else shown[:60] + "..."
 
 
@@ -37,7 +41,7 @@ def _find_lines(text: str) -> dict[tuple[str, str], int]:
     table = ""
     for number, line in enumerate(text.split("\n"), start=1):
         if header := _HEADER.match(line):
-            table = header.group(1)
+            table = header.group(1).rstrip()
             lines.setdefault((table, ""), number)
         elif assigned := _ASSIGNED.match(line):
             first, second = assigned.groups()
@@ -238,6 +242,23 @@ class Entries:
             self.refuse(table, key, exc.found, expected=exc.expected, attempt=exc.attempt)
 
 
+def _check_length(text: str, name: str) -> None:
+    """Refuse a text that no person wrote."""
+    if len(text) > _LONGEST_TEXT:
+        raise DesignError(
+            f"{name} holds {len(text)} characters",
+            expected=f"some lines, {_LONGEST_TEXT} characters at most",
+            attempt="the name of the channel's design.toml",
+        )
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > _LONGEST_LINE:
+            raise DesignError(
+                f"{name}, line {number}: {len(line)} characters in a line",
+                expected=f"{_LONGEST_LINE} at most",
+                attempt="shorter lines",
+            )
+
+
 def read_entries(text: str, name: str) -> Entries:
     """Read a TOML text.
 
@@ -256,9 +277,11 @@ def read_entries(text: str, name: str) -> Entries:
     Raises
     ------
     DesignError
-        It is no TOML; the message names the line.
+        It is no TOML, or longer than 64 Ki characters or 1000 in a line; the message names the
+        line.
     """
     plain = text.removeprefix("\ufeff").replace("\r\n", "\n")
+    _check_length(plain, name)
     try:
         values = tomllib.loads(plain)
     except RecursionError:
