@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 __all__ = ["BLOCK_FRAMES", "EdgeList", "Gap", "Samples", "samples_from_array"]
 
@@ -106,6 +108,8 @@ def samples_from_array(
     ValueError
         The array is not one- or two-dimensional, or the rate is not above 0.
     """
+    import numpy as np
+
     table = np.asarray(values, dtype=np.float32)
     if table.ndim == 1:
         table = table[:, None]

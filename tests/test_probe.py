@@ -122,12 +122,18 @@ EDGES = st.lists(st.tuples(st.integers(1, 255), st.sampled_from("01x")), min_siz
 
 @given(EDGES)
 def test_counts_add_up(steps: list[tuple[int, str]]) -> None:
-    tick, lines = 0, []
+    tick, lines, skipped = 0, [], 0
+    last: int | None = None
     for step, level in steps:
         tick = (tick + step) % 256
         lines.append(f"{tick} {level}")
+        # After a garbled line a counter of 8 bits may be where it was: that looks like no time.
+        if level == "x" or tick == last:
+            skipped += 1
+        else:
+            last = tick
     edges = parse_probe_lines([HEADER, *lines])
-    assert edges.garbled_count == sum(level == "x" for _, level in steps)
+    assert edges.garbled_count == skipped
     assert np.all(np.diff(edges.time_s) > 0)
     assert np.all(edges.level[1:] != edges.level[:-1])
 

@@ -25,13 +25,15 @@ from benchlog.recording import EdgeList
 __all__ = ["read_csv", "write_csv"]
 
 _LINE_LIMIT = 1 << 16
+_LATEST_S = 1e12  # seconds since any epoch that is in use are fewer
+_CLOSEST_S = 1e-15
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+([eE][+-]?[0-9]+)?", re.ASCII)
 _EXPORT = "exporting it again with the columns time_s,level"
 _HEADER = "a header row with the columns time_s and level, separated by a comma"
 
 
-def read_csv(path: Path) -> EdgeList:
+def read_csv(path: Path, *, unfinished: bool = False) -> EdgeList:
     """Read an edge table.
 
     Parameters
@@ -39,6 +41,9 @@ def read_csv(path: Path) -> EdgeList:
     path : Path
         UTF-8 text, with or without a byte order mark, lines ended by LF or CRLF. Columns
         other than ``time_s`` and ``level`` are left out of account.
+    unfinished : bool
+        Whether the table is still growing or was broken off: then a last row without a line
+        break is left out.
 
     Returns
     -------
@@ -53,7 +58,7 @@ def read_csv(path: Path) -> EdgeList:
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
-            return _read_rows(file, str(path))
+            return _read_rows(file, str(path), unfinished)
     except OSError as exc:
         raise RecordingError(
             f"{path} cannot be read ({exc.strerror or exc})",
@@ -70,15 +75,17 @@ def _fault(name: str, found: str, expected: str) -> RecordingError:
     return RecordingError(f"{name} {found}", expected=expected, attempt=_EXPORT)
 
 
-def _lines(file: TextIO, name: str) -> Iterator[str]:
+def _lines(file: TextIO, name: str, unfinished: bool) -> Iterator[str]:
     while line := file.readline(_LINE_LIMIT):
+        if unfinished and not line.endswith("\n"):
+            return
         if len(line) == _LINE_LIMIT:
             raise _fault(name, f"has a line of {_LINE_LIMIT} characters or more", "short rows")
         yield line
 
 
-def _read_rows(file: TextIO, name: str) -> EdgeList:
-    reader = csv.reader(_lines(file, name), strict=True)
+def _read_rows(file: TextIO, name: str, unfinished: bool) -> EdgeList:
+    reader = csv.reader(_lines(file, name, unfinished), strict=True)
     time_column, level_column, width = _find_columns(next(reader, []), name)
     times, levels = array("d"), bytearray()
     first_s, last_s = math.nan, math.nan
@@ -90,7 +97,7 @@ def _read_rows(file: TextIO, name: str) -> EdgeList:
         if len(row) != width:
             raise _wrong_width(row, width, name, at)
         time_s = _time(row[time_column], name, at)
-        if time_s <= last_s:
+        if time_s - last_s < _CLOSEST_S:  # false for the first one, whose last_s is NaN
             raise _fault(name, f"has time {time_s:g} after {last_s:g} in {at}", "times that ascend")
         new = _level(row[level_column], name, at)
         begins = level is None and time_s <= 0
@@ -134,9 +141,9 @@ def _wrong_width(row: list[str], width: int, name: str, at: str) -> RecordingErr
 
 def _time(text: str, name: str, at: str) -> float:
     value = text.strip()
-    if _NUMBER.fullmatch(value) and math.isfinite(float(value)):
+    if _NUMBER.fullmatch(value) and abs(float(value)) <= _LATEST_S:
         return float(value)
-    expected = "a number of seconds"
+    expected = f"a number of seconds up to {_LATEST_S:g}"
     if _DECIMAL_COMMA.fullmatch(value):
         expected += " with a decimal point, not a comma"
     raise _fault(name, f"has '{value[:40]}' under time_s in {at}", expected)

@@ -92,3 +92,8 @@ class EdgeSeries:
     def levels(self) -> NDArray[np.bool_]:
         """Return the level after each edge, shape (n,), alternating."""
         return np.frombuffer(bytes(self._levels), dtype=np.uint8).astype(np.bool_)
+
+    def since(self, count: int) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Return times in ticks and levels of the edges after the first `count`."""
+        ticks = np.array(self._ticks[count:], dtype=np.int64)
+        return ticks, np.frombuffer(bytes(self._levels[count:]), dtype=np.uint8).astype(np.bool_)

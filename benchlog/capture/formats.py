@@ -10,6 +10,7 @@ from pathlib import Path
 from benchlog.capture.audio_files import read_audio, write_audio
 from benchlog.capture.csv_files import read_csv, write_csv
 from benchlog.capture.probe_lines import read_probe_log
+from benchlog.capture.repair import repair_record
 from benchlog.capture.sidecar import read_sidecar, sidecar_path
 from benchlog.capture.vcd_files import read_vcd, write_vcd
 from benchlog.errors import RecordingError
@@ -48,7 +49,8 @@ def open_recording(path: Path, *, signal: str | None = None) -> Samples | tuple[
     Samples or tuple of EdgeList
         Sound is not read yet but for its header. Where a sidecar stands beside the
         file, the gaps that it tells are among the recording's; a sidecar that cannot
-        be read is left out of account (`read_sidecar` tells what is wrong with it).
+        be read is left out of account (`read_sidecar` tells what is wrong with it). A
+        recording that was broken off is completed first (see `repair`).
 
     Raises
     ------
@@ -56,7 +58,10 @@ def open_recording(path: Path, *, signal: str | None = None) -> Samples | tuple[
         The path is no such file, or the file is damaged.
     """
     head = _read_head(path)
-    gaps = read_gaps(path)
+    completed = repair_record(path)
+    if completed is not None:
+        path = completed.path
+    gaps, unfinished = _read_beside(path)
     kind = _recognise(head, path)
     if kind == "sound":
         samples = read_audio(path)
@@ -66,19 +71,25 @@ def open_recording(path: Path, *, signal: str | None = None) -> Samples | tuple[
     elif kind == "probe":
         edges = read_probe_log(path)
     else:
-        edges = read_csv(path)
+        edges = read_csv(path, unfinished=unfinished)
     return (dataclasses.replace(edges, gaps=edges.gaps + gaps) if gaps else edges,)
 
 
 def read_gaps(path: Path) -> tuple[Gap, ...]:
     """Return the gaps that the sidecar of the recording `path` tells; none without a sidecar."""
+    return _read_beside(path)[0]
+
+
+def _read_beside(path: Path) -> tuple[tuple[Gap, ...], bool]:
+    """Return the gaps that the sidecar tells, and whether the recording is unfinished."""
     beside = sidecar_path(path)
     if beside == path:
-        return ()
+        return (), False
     try:
-        return read_sidecar(beside).gaps
+        sidecar = read_sidecar(beside)
     except RecordingError:
-        return ()
+        return (), False
+    return sidecar.gaps, sidecar.unfinished
 
 
 def _read_head(path: Path) -> bytes:

@@ -24,6 +24,7 @@ __all__ = [
     "flush_to_disk",
     "give_name",
     "release_name",
+    "replace_text",
     "store_error",
     "write_flushed",
     "write_new_text",
@@ -117,6 +118,8 @@ def channel_fault(name: str) -> str | None:
             return f"has {character!r} in it"
     if name.split(".")[0].upper() in _RESERVED:
         return "is reserved on some systems"
+    if name.casefold() == "inputs":
+        return "is the folder of the inputs' profiles"
     return None
 
 
@@ -157,6 +160,34 @@ def write_new_text(path: Path, text: str, *, next_free: bool = False) -> Path:
     except OSError as exc:
         raise store_error(exc, path) from exc
     return final
+
+
+def replace_text(path: Path, text: str) -> None:
+    """Replace a text file by another one; whoever reads it sees the old one or the new one.
+
+    Parameters
+    ----------
+    path : Path
+        A file that is there.
+    text : str
+        Written in UTF-8, line breaks as they are.
+
+    Raises
+    ------
+    OSError
+        The file is not there, or the folder cannot be written; the old file is as it was.
+    """
+    mode = path.stat().st_mode & 0o777
+    handle, name = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=".part", dir=path.parent)
+    os.close(handle)
+    part = Path(name)
+    try:
+        part.chmod(mode)
+        write_flushed(part, text)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+    flush_to_disk(path.parent)
 
 
 def _umask() -> int:

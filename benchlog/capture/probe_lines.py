@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlog.capture.edge_series import EdgeSeries
 from benchlog.errors import RecordingError
@@ -84,6 +85,7 @@ class ProbeLines:
         self._level: bool | None = None
         self._now = 0
         self._header_again = False
+        self._taken = (0, 0, 0, 0)
 
     @property
     def elapsed_s(self) -> float:
@@ -115,7 +117,7 @@ class ProbeLines:
             if header != self.header:  # noise on the line, since a probe does not change its rate
                 self.garbled_count += 1
             else:
-                self._flush()
+                self.flush()
                 self._header_again = True
             return
         if header is None:
@@ -149,7 +151,8 @@ class ProbeLines:
                 return
         self._place(pending, header)
 
-    def _flush(self) -> None:
+    def flush(self) -> None:
+        """Place the edge that is held back, for when no more lines are expected."""
         if self._pending is not None and self.header is not None:
             self._place(self._pending, self.header)
             self._pending = None
@@ -169,7 +172,7 @@ class ProbeLines:
             # Two edges in one tick: too short to tell, as if neither line had come.
             self.garbled_count += 1
             return
-        if self._now >= 1 << 62:
+        if self._now >= 1 << 53:  # beyond it, seconds cannot tell one tick from the next
             raise RecordingError(
                 f"{self.name} has counted on for {self.elapsed_s:.0f} s",
                 expected="a recording of some minutes",
@@ -179,6 +182,38 @@ class ProbeLines:
             self._series.gaps.append((before, self._now))
         self._series.add_edge(self._now, level)
         self._tick, self._level = tick, level
+
+    def take_new(
+        self,
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_], int, tuple[Gap, ...]]:
+        """Return what has been placed since this was last called.
+
+        Returns
+        -------
+        time_s : numpy.ndarray
+            Seconds from one tick before the first edge, shape (n,).
+        level : numpy.ndarray
+            The level after each edge, shape (n,), bool.
+        garbled_count : int
+            Lines that were skipped.
+        gaps : tuple of Gap
+            Stretches that were lost.
+        """
+        if self.header is None:
+            return np.zeros(0), np.zeros(0, dtype=np.bool_), 0, ()
+        rate = float(self.header.ticks_per_s)
+        edges, garbled, gaps, resets = self._taken
+        ticks, levels = self._series.since(edges)
+        new = [Gap(a / rate, (b - a) / rate) for a, b in self._series.gaps[gaps:]]
+        new += [Gap(tick / rate, 0.0) for tick in self._resets[resets:]]
+        count = self.garbled_count - garbled
+        self._taken = (
+            len(self._series),
+            self.garbled_count,
+            len(self._series.gaps),
+            len(self._resets),
+        )
+        return ticks.astype(np.float64) / rate, levels, count, tuple(new)
 
     def edges(self) -> EdgeList:
         """Return the edges that have come so far.
@@ -199,7 +234,7 @@ class ProbeLines:
                 expected=HEADER_EXAMPLE,
                 attempt="checking the baud rate, or the program on the board",
             )
-        self._flush()
+        self.flush()
         rate = float(self.header.ticks_per_s)
         gaps = [Gap(start / rate, (end - start) / rate) for start, end in self._series.gaps]
         gaps += [Gap(tick / rate, 0.0) for tick in self._resets]

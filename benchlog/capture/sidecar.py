@@ -9,17 +9,19 @@ key. Keys that are not known are kept and written back, never dropped.
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal, NoReturn, cast
+from typing import Any, Literal, NoReturn
 
+from benchlog.capture.sidecar_keys import CHECKS, Change, is_stamp
 from benchlog.errors import RecordingError
 from benchlog.recording import Gap
 
 __all__ = [
+    "Change",
     "Sidecar",
     "is_stamp",
     "parse_sidecar",
@@ -30,6 +32,7 @@ __all__ = [
 ]
 
 _SIZE_LIMIT = 1 << 20
+_DEEPEST = 32
 _MINIMUM = '{"channel": "heron", "knob_deg": 90, "recorded_utc": "2026-09-01T10:00:00Z"}'
 
 
@@ -69,6 +72,13 @@ class Sidecar:
         Why the recording must not be used; None where it may.
     sha256 : str or None
         Checksum of the recording's file, 64 hexadecimal digits.
+    profile : str or None
+        Name of the profile of the input that recorded it.
+    history : tuple of Change
+        What was changed afterwards, oldest first.
+    unfinished : bool
+        Whether the recording is still being made, or was broken off by a crash and not
+        completed yet.
     other : dict
         Keys that are not known here, kept as they were.
     """
@@ -89,6 +99,9 @@ class Sidecar:
     gaps: tuple[Gap, ...] = ()
     set_aside: str | None = None
     sha256: str | None = None
+    profile: str | None = None
+    history: tuple[Change, ...] = ()
+    unfinished: bool = False
     other: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     @property
@@ -107,20 +120,12 @@ def stamp_of(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
 
 
-def is_stamp(text: str) -> bool:
-    """Tell whether `text` is a stamp such as ``20260901T100000Z`` of a day that exists."""
-    if not re.fullmatch(r"[0-9]{8}T[0-9]{6}Z", text):
-        return False
-    try:
-        datetime.strptime(text, "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
-    except ValueError:
-        return False
-    return True
-
-
 def sidecar_path(record: Path) -> Path:
-    """Return where the sidecar of the recording `record` lies: ``<stem>.json`` beside it."""
-    return record.with_suffix(".json")
+    """Return where the sidecar of the recording `record` lies: ``<stem>.json`` beside it.
+
+    A path without a name (``.`` or ``/``) is no recording's and is returned as it is.
+    """
+    return record.with_suffix(".json") if record.name else record
 
 
 def sidecar_text(sidecar: Sidecar) -> str:
@@ -154,11 +159,33 @@ def sidecar_text(sidecar: Sidecar) -> str:
         "set_aside": sidecar.set_aside,
         "sha256": sidecar.sha256,
     }
+    known |= _seldom(sidecar)
     content = known | {key: value for key, value in sidecar.other.items() if key not in known}
     text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
     if any(0xD800 <= ord(c) <= 0xDFFF for c in text):  # half a character cannot be UTF-8
         text = json.dumps(content, indent=2, ensure_ascii=True, allow_nan=False)
     return text + "\n"
+
+
+def _seldom(sidecar: Sidecar) -> dict[str, Any]:
+    """Return the keys that are written only where they say something."""
+    seldom: dict[str, Any] = {}
+    if sidecar.profile is not None:
+        seldom["profile"] = sidecar.profile
+    if sidecar.history:
+        seldom["history"] = [
+            {
+                "changed_utc": change.changed_utc,
+                "key": change.key,
+                "old": change.old,
+                "new": change.new,
+                "why": change.why,
+            }
+            for change in sidecar.history
+        ]
+    if sidecar.unfinished:
+        seldom["unfinished"] = True
+    return seldom
 
 
 def read_sidecar(path: Path) -> Sidecar:
@@ -182,9 +209,9 @@ def read_sidecar(path: Path) -> Sidecar:
     try:
         with path.open("rb") as file:
             content = file.read(_SIZE_LIMIT + 1)
-    except OSError as exc:
+    except (OSError, ValueError) as exc:
         raise RecordingError(
-            f"sidecar {path} cannot be read ({exc.strerror or exc})",
+            f"sidecar {path} cannot be read ({getattr(exc, 'strerror', None) or exc})",
             expected="a JSON file beside the recording",
             attempt=f"a file with at least {_MINIMUM}",
         ) from exc
@@ -220,7 +247,11 @@ def parse_sidecar(text: str, name: str) -> Sidecar:
         It is no JSON object, or a key is missing or wrong; the key is named.
     """
     try:
-        content = json.loads(text, object_pairs_hook=_unique_keys, parse_constant=_refuse_constant)
+        content = json.loads(
+            text,
+            object_pairs_hook=_unique_keys,
+            parse_constant=_refuse_constant,
+        )
     except RecursionError as exc:
         raise _fault(name, "is nested too deeply", "a flat JSON object") from exc
     except ValueError as exc:
@@ -231,7 +262,7 @@ def parse_sidecar(text: str, name: str) -> Sidecar:
         if content.get(key) is None:
             raise _fault(name, f"lacks the key '{key}'", f"at least {_MINIMUM}")
     values: dict[str, Any] = {}
-    for key, check in _CHECKS.items():
+    for key, check in CHECKS.items():
         given = content.pop(key, None)
         if given is None:
             continue
@@ -239,6 +270,7 @@ def parse_sidecar(text: str, name: str) -> Sidecar:
         if checked is None:
             raise _fault(name, f"has {_shown(given)} under '{key}'", expected)
         values[key] = checked
+    _check_other(content, name)
     return Sidecar(**values, other=content)
 
 
@@ -252,9 +284,9 @@ def _fault(name: str, found: str, expected: str) -> RecordingError:
 
 def _shown(value: object) -> str:
     """Return `value` as short JSON for a message."""
-    text = json.dumps(value, ensure_ascii=False) if not isinstance(value, dict) else "an object"
-    if isinstance(value, list):
-        text = "a list"
+    if isinstance(value, list | dict):
+        return "a list" if isinstance(value, list) else "an object"
+    text = json.dumps(value, ensure_ascii=False)
     return text if len(text) <= 40 else text[:37] + "..."
 
 
@@ -267,101 +299,21 @@ def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return content
 
 
+def _check_other(content: dict[str, Any], name: str) -> None:
+    """Refuse, under keys that are not known, what could not be written again."""
+    layer: list[Any] = [content]
+    for _ in range(_DEEPEST):
+        if any(isinstance(one, float) and not math.isfinite(one) for one in layer):
+            raise _fault(name, "holds a number beyond any limit", "finite numbers")
+        layer = [
+            item
+            for one in layer
+            if isinstance(one, list | dict)
+            for item in (one.values() if isinstance(one, dict) else one)
+        ]
+    if layer:
+        raise _fault(name, "is nested too deeply", "a flat JSON object")
+
+
 def _refuse_constant(text: str) -> NoReturn:
     raise ValueError(f"{text} is no number")
-
-
-_Check = Callable[[Any], tuple[Any, str]]
-
-
-def _number(low: float, high: float, unit: str) -> _Check:
-    expected = f"a number from {low:g} to {high:g} {unit}"
-
-    def check(value: Any) -> tuple[Any, str]:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            return None, expected
-        return (float(value) if low <= value <= high else None), expected
-
-    return check
-
-
-def _text(value: Any) -> tuple[Any, str]:
-    return (value if isinstance(value, str) else None), "text"
-
-
-def _channel(value: Any) -> tuple[Any, str]:
-    return (value if isinstance(value, str) and value.strip() else None), "the channel's name"
-
-
-def _choice(*words: str) -> _Check:
-    def check(value: Any) -> tuple[Any, str]:
-        named = isinstance(value, str) and value in words
-        return (value if named else None), ", ".join(f'"{word}"' for word in words) + " or null"
-
-    return check
-
-
-def _moment(value: Any) -> tuple[Any, str]:
-    expected = 'a time in UTC such as "2026-09-01T10:00:00Z"'
-    if not isinstance(value, str):
-        return None, expected
-    try:
-        moment = datetime.fromisoformat(value)
-        if moment.tzinfo is None:
-            return None, expected
-        moment.astimezone(UTC)
-    except (ValueError, OverflowError):
-        return None, expected
-    return value, expected
-
-
-def _stamp(value: Any) -> tuple[Any, str]:
-    named = isinstance(value, str) and is_stamp(value)
-    return (value if named else None), 'a stamp such as "20260901T100000Z" or null'
-
-
-def _input_number(value: Any) -> tuple[Any, str]:
-    counted = isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 1024
-    return (value if counted else None), "a whole number from 1"
-
-
-def _checksum(value: Any) -> tuple[Any, str]:
-    hexadecimal = isinstance(value, str) and re.fullmatch(r"[0-9a-fA-F]{64}", value)
-    return (value if hexadecimal else None), "64 hexadecimal digits"
-
-
-def _gaps(value: Any) -> tuple[Any, str]:
-    expected = 'a list of {"start_s": seconds, "length_s": seconds}'
-    if not isinstance(value, list):
-        return None, expected
-    seconds = _number(0.0, 1e9, "s")
-    gaps = []
-    for item in value:
-        if not isinstance(item, dict):
-            return None, expected
-        start_s, _ = seconds(item.get("start_s"))
-        length_s, _ = seconds(item.get("length_s"))
-        if start_s is None or length_s is None:
-            return None, expected
-        gaps.append(Gap(cast("float", start_s), cast("float", length_s)))
-    return tuple(gaps), expected
-
-
-_CHECKS: dict[str, _Check] = {
-    "channel": _channel,
-    "knob_deg": _number(-3600.0, 3600.0, "degrees"),
-    "recorded_utc": _moment,
-    "direction": _choice("up", "down"),
-    "sweep": _stamp,
-    "source": _text,
-    "rate_hz": _number(1.0, 1e9, "Hz"),
-    "input": _input_number,
-    "active_level": _choice("high", "low"),
-    "supply_v": _number(0.0, 100.0, "V"),
-    "temperature_c": _number(-100.0, 200.0, "degC"),
-    "servo": _choice("unplugged", "idle", "moving"),
-    "note": _text,
-    "gaps": _gaps,
-    "set_aside": _text,
-    "sha256": _checksum,
-}

@@ -9,9 +9,10 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TextIO
 
 from benchlog.errors import DeviceError
 
@@ -107,7 +108,7 @@ def find_input(device: str | int) -> SoundInput:
     """
     found = list_inputs()
     text = str(device).strip()
-    if text.isdecimal():
+    if text.isdecimal() and len(text) < 10:
         meant = [one for one in found if one.index == int(text)]
     else:
         wanted = text.casefold()
@@ -158,9 +159,46 @@ def load_portaudio() -> Any:
     return sounddevice
 
 
+class _Quiet:
+    """Standard error turned away from C libraries for as long as anybody asks for it."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._askers = 0
+        self._restore: Callable[[], None] | None = None
+
+    def begin(self) -> None:
+        with self._lock:
+            self._askers += 1
+            if self._askers == 1:
+                self._restore = _turn_stderr_away()
+
+    def end(self) -> None:
+        with self._lock:
+            self._askers -= 1
+            if self._askers == 0 and self._restore is not None:
+                self._restore()
+                self._restore = None
+
+
+_QUIET = _Quiet()
+
+
 @contextlib.contextmanager
 def quiet_stderr() -> Iterator[None]:
-    """Keep what C libraries print on standard error off the screen; Python still prints there."""
+    """Keep what C libraries print on standard error off the screen; Python still prints there.
+
+    It may be entered several times, and left in any order.
+    """
+    _QUIET.begin()
+    try:
+        yield
+    finally:
+        _QUIET.end()
+
+
+def _turn_stderr_away() -> Callable[[], None] | None:
+    """Turn descriptor 2 to nowhere; return what turns it back, None where there is none."""
     try:
         is_real = sys.stderr.fileno() == 2
         sys.stderr.flush()
@@ -170,25 +208,28 @@ def quiet_stderr() -> Iterator[None]:
         try:
             kept = os.dup(2)
         except OSError:  # there is no standard error
-            yield
-            return
+            return None
     python_stderr = sys.stderr
-    try:
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 2)
-        os.close(nowhere)
-        if is_real:
-            sys.stderr = open(  # noqa: SIM115 - closed below, together with its descriptor
-                kept, "w", buffering=1, encoding=python_stderr.encoding, errors="backslashreplace"
-            )
-        yield
-    finally:
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    ours: TextIO | None = None
+    if is_real:
+        ours = open(  # noqa: SIM115 - closed below, together with its descriptor
+            kept, "w", buffering=1, encoding=python_stderr.encoding, errors="backslashreplace"
+        )
+        sys.stderr = ours
+
+    def restore() -> None:
         os.dup2(kept, 2)
-        if is_real:
-            sys.stderr.close()
-            sys.stderr = python_stderr
-        else:
+        if ours is None:
             os.close(kept)
+            return
+        ours.close()
+        if sys.stderr is ours:
+            sys.stderr = python_stderr
+
+    return restore
 
 
 def portaudio_error(exc: Exception, name: str, rate_hz: float, inputs: int) -> DeviceError:

@@ -10,9 +10,14 @@
 A recording counts once its sidecar is there, and the sidecar comes last. New files are
 written elsewhere in the same folder, flushed to the disk and then linked to
 their names, so that a crash at any instant leaves the old state or the new one,
-and a name that is taken is never taken again. While a recording is
-being made its name is claimed by a hidden folder ``.<stem>.part``; what a crash leaves
+and a name that is taken is never taken again. While a name is
+being claimed a hidden folder ``.<stem>.part`` stands for it; what a crash leaves
 there is not counted.
+
+A live recording has its name and a sidecar that calls it unfinished from its first sample on (see
+`recorder`). A sound recording is packed as FLAC when it ends well: for an instant
+both files lie there, and the sidecar says which one counts: the WAV file while it calls the
+recording unfinished, the FLAC file afterwards.
 """
 
 from __future__ import annotations
@@ -258,6 +263,9 @@ def _is_leftover(path: Path) -> bool:
 
 def _only(found: list[Path], beside: Path, sidecar: Sidecar, channel: str) -> Path:
     """Return the one recording of a sidecar."""
+    if sorted(path.suffix for path in found) == [".flac", ".wav"]:
+        counts = ".wav" if sidecar.unfinished else ".flac"
+        found = [path for path in found if path.suffix == counts]
     if len(found) != 1:
         names = ", ".join(path.name for path in found) or "no recording"
         raise StoreError(
@@ -296,9 +304,10 @@ def open_bench(folder: Path | None = None) -> Bench:
     named = os.environ.get("BENCHLOG_BENCH", "")
     chosen = folder if folder is not None else Path(named or ".")
     what = f"{chosen}" if folder is not None or named else "the current folder"
-    if not chosen.is_dir():
+    # os.path tells of names that no file can have as of names that are not there
+    if not os.path.isdir(chosen):
         raise StoreError(
-            f"{what} is no folder" if chosen.exists() else f"{what} is not there",
+            f"{what} is no folder" if os.path.exists(chosen) else f"{what} is not there",
             expected="a bench folder",
             attempt="--bench FOLDER with one that is there",
         )
@@ -347,17 +356,17 @@ def read_design(path: Path) -> Design:
                 attempt="the name of the channel's design.toml",
             )
         text = content.decode("utf-8-sig")
-    except OSError as exc:
-        raise DesignError(
-            f"design file {path} cannot be read ({exc.strerror or exc})",
-            expected="a design.toml",
-            attempt="benchlog new CHANNEL to make one, or another name",
-        ) from exc
     except UnicodeDecodeError as exc:
         raise DesignError(
             f"design file {path} is not UTF-8 text (byte {exc.start})",
             expected="TOML text in UTF-8",
             attempt="saving it as UTF-8 in a text editor",
+        ) from exc
+    except (OSError, ValueError) as exc:
+        raise DesignError(
+            f"design file {path} cannot be read ({getattr(exc, 'strerror', None) or exc})",
+            expected="a design.toml",
+            attempt="benchlog new CHANNEL to make one, or another name",
         ) from exc
     return parse_design(text, str(path))
 

@@ -32,7 +32,11 @@ __all__ = ["read_vcd", "write_vcd"]
 
 _UNIT_EXPONENTS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 _ITEM_LIMIT = 1 << 20
-_LEVELS = {"0": False, "l": False, "1": True, "h": True}
+_LEVELS = {"0": False, "l": False, "1": True, "h": True, 0: False, 1: True}
+_MOST_ENDS = 16
+_MOST_SIGNALS = 100_000
+_DEEPEST = 100
+_LONGEST_NAME = 1000
 _MOST_NAMES = 8
 _NO_BIT_TYPES = ("real", "realtime", "event", "string", "parameter")
 
@@ -78,6 +82,7 @@ class _Bounded(RawIOBase):
         self._file = file
         self._name = name
         self._given = 0
+        self._ends = 0
 
     def readable(self) -> bool:
         return True
@@ -87,6 +92,11 @@ class _Bounded(RawIOBase):
             raise _fault(self._name, f"has an item of more than {_ITEM_LIMIT} bytes")
         count = int(self._file.readinto(buffer) or 0)
         self._given += count
+        if count == 0:
+            # Told of the end, the parser may ask again, within some items for ever.
+            self._ends += 1
+            if self._ends > _MOST_ENDS:
+                raise _fault(self._name, "ends in the middle of an item")
         return count
 
     def next_item(self) -> None:
@@ -147,8 +157,11 @@ def _read_tokens(stream: _Bounded, path: Path, signal: str | None) -> EdgeList:
         # A power of ten up to 1e15 is exact in binary, so this rounds but once.
         return np.asarray(ticks, dtype=np.float64) * magnitude / 10.0**exponent
 
+    time_s = seconds(series.ticks())
+    if not (np.diff(time_s) > 0).all():
+        raise _fault(name, f"has changes too close together for times of {time_s[-1]:g} s")
     return EdgeList(
-        time_s=seconds(series.ticks()),
+        time_s=time_s,
         level=series.levels(),
         resolution_s=float(seconds(1)),
         start_s=float(seconds(first)),
@@ -168,12 +181,12 @@ def _read_header(tokens: Iterator[Token], name: str) -> _Declared:
         if kind == "TIMESCALE":
             declared.scale = _scale_of(token, name)
         elif kind == "SCOPE":
-            declared.scope.append(token.scope.ident)
+            _enter(declared, token, name)
         elif kind == "UPSCOPE":
             if declared.scope:
                 declared.scope.pop()
         elif kind == "VAR":
-            _declare(declared, token)
+            _declare(declared, token, name)
         elif kind == "ENDDEFINITIONS":
             declared.ended = True
             break
@@ -182,6 +195,12 @@ def _read_header(tokens: Iterator[Token], name: str) -> _Declared:
     if not declared.ended:
         raise _fault(name, "ends within its header", "$enddefinitions and value changes")
     return declared
+
+
+def _enter(declared: _Declared, token: Token, name: str) -> None:
+    declared.scope.append(token.scope.ident)
+    if len(declared.scope) > _DEEPEST:
+        raise _fault(name, f"has scopes nested deeper than {_DEEPEST}")
 
 
 def _scale_of(token: Token, name: str) -> tuple[int, int]:
@@ -193,9 +212,14 @@ def _scale_of(token: Token, name: str) -> tuple[int, int]:
     return magnitude, _UNIT_EXPONENTS[unit]
 
 
-def _declare(declared: _Declared, token: Token) -> None:
+def _declare(declared: _Declared, token: Token, name: str) -> None:
     var = token.var
     path = ".".join([*(part for part in declared.scope if part), var.ref_str])
+    if len(path) > _LONGEST_NAME:
+        found = f"declares a signal whose path has {len(path)} characters"
+        raise _fault(name, found, f"at most {_LONGEST_NAME}")
+    if len(declared.sizes) >= _MOST_SIGNALS:
+        raise _fault(name, f"declares more than {_MOST_SIGNALS} signals", "the pulse alone")
     declared.names.setdefault(var.id_code, []).append(path)
     declared.sizes[var.id_code] = 0 if var.type_.value in _NO_BIT_TYPES else var.size
 
@@ -266,10 +290,14 @@ def _read_changes(tokens: Iterator[Token], id_code: str, name: str) -> tuple[Edg
         elif kind.startswith("DUMP"):
             spoken = True  # what a dump block says is how things stand, no change
         elif kind in ("CHANGE_SCALAR", "CHANGE_VECTOR") and token.data.id_code == id_code:  # type: ignore[union-attr]
-            level = _LEVELS.get(str(token.data.value).lower())  # type: ignore[union-attr]
+            value = token.data.value  # type: ignore[union-attr]
+            level = _LEVELS.get(value.lower() if isinstance(value, str) else value)
             _take(series, now, level, spoken)
             spoken = True
-    return series, first or 0, now
+    start = first or 0
+    if len(series):  # what changes before the first time stamp does so at time 0
+        start = min(start, int(series.ticks()[0]))
+    return series, start, now
 
 
 def _take(series: EdgeSeries, now: int, level: bool | None, spoken: bool) -> None:

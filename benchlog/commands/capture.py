@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -16,10 +17,11 @@ from benchlog.commands.options import (
     read_level,
     read_number,
 )
-from benchlog.errors import BenchlogError, DeviceError, MeasurementError, StoreError, UsageError
+from benchlog.errors import BenchlogError, DeviceError, StoreError, UsageError
 
 if TYPE_CHECKING:
-    from benchlog.capture.store import Bench, Record
+    from benchlog.capture.recorder import Kept
+    from benchlog.capture.store import Bench
     from benchlog.commands.takes import Device
     from benchlog.timing.pulses import Measurement
 
@@ -138,6 +140,15 @@ def capture_position(
             "--note", metavar="TEXT", help="Words to keep with the record.", show_default=False
         ),
     ] = None,
+    profile: Annotated[
+        str | None,
+        typer.Option(
+            "--profile",
+            metavar="NAME",
+            help="The kept profile of the input, see 'benchlog listen'.",
+            show_default=False,
+        ),
+    ] = None,
     sweep: Annotated[
         str | None,
         typer.Option(
@@ -155,8 +166,12 @@ def capture_position(
 ) -> int:
     """Record one knob position of a channel, keep it in the bench folder, and measure it.
 
-    One of --input and --port must be given. Exit status 1 says that something spoils the
-    figures, 2 that there is no pulse to measure; what was recorded is kept all the same.
+    One of --input and --port must be given. What comes is on the disk at once, so a crash, a full
+    disk or an unplugged device loses no more than the last moment, and Ctrl-C keeps what is there
+    as a whole record.
+
+    Exit status 1 says that something spoils the figures or cut the recording short, 2 that
+    there is no pulse to measure; what was recorded is kept all the same.
     """
     device = _read_device(sound_input, port, channel_input, rate, baud, seconds)
     known: dict[str, Any] = {
@@ -169,14 +184,15 @@ def capture_position(
             temperature, "--temperature", "degrees Celsius", -100.0, 200.0
         ),
         "note": note,
+        "profile": profile,
         "sweep": _read_sweep(sweep),
     }
     opened = _open(bench, make_bench=make_bench)
     _check_place(opened, channel)
     _check_device(device)
     _caution_at_first(opened)
-    record, measured = _record(opened, channel, device, known)
-    return _present(record, measured, json_output)
+    kept, measured = _record(opened, channel, device, known)
+    return _present(kept, measured, json_output)
 
 
 def _read_device(
@@ -281,7 +297,7 @@ def _port_is_there(port: str) -> bool:
 
     if os.name == "nt" or "://" in port:
         return True
-    return Path(port).exists() or any(one.name == port for one in probe.list_ports())
+    return os.path.exists(port) or any(one.name == port for one in probe.list_ports())
 
 
 def _caution_at_first(bench: Bench) -> None:
@@ -294,47 +310,79 @@ def _caution_at_first(bench: Bench) -> None:
 
 def _record(
     bench: Bench, channel: str, device: Device, known: dict[str, Any]
-) -> tuple[Record, tuple[Measurement, ...] | BenchlogError]:
-    """Record, measure and store; what holds no pulse is stored as set aside."""
+) -> tuple[Kept, tuple[Measurement, ...] | BenchlogError]:
+    """Record and measure; what holds no pulse is set aside."""
     from datetime import UTC, datetime
 
+    from benchlog.capture.claims import update_sidecar
     from benchlog.capture.sidecar import Sidecar
-    from benchlog.capture.store import store_record
-    from benchlog.commands.takes import record
+    from benchlog.commands.takes import keep
     from benchlog.show.terminal import warn
 
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    take = record(device)
-    if take.cut_short is not None:
-        warn(f"the recording was cut short: {take.cut_short}")
     sidecar = Sidecar(
         channel=channel,
         recorded_utc=started,
         source="serial probe" if device.port is not None else "sound input",
-        rate_hz=take.rate_hz,
         input=device.channel_input if device.sound is not None else None,
-        gaps=take.gaps,
         **known,
     )
-    measured: tuple[Measurement, ...] | BenchlogError
+    kept = keep(bench, device, sidecar)
+    for line in _tell_end(kept):
+        warn(line)
+    if not kept.record.path.exists():
+        return kept, StoreError(
+            f"{kept.record.path} is not there any more",
+            expected="the folder where it was when recording began",
+            attempt="looking where the folder was moved to: what was recorded lies in it",
+        )
     try:
-        measured = take.measure(sidecar.active_level)
-    except MeasurementError as error:
-        measured = error
-        sidecar = replace(sidecar, set_aside=f"no pulse when it was recorded: {error.found}")
-    return store_record(bench, sidecar, take.write, take.suffix), measured
+        return kept, _measure(kept)
+    except BenchlogError as error:
+        aside = f"no pulse when it was recorded: {error.found}"
+        with contextlib.suppress(StoreError):  # it has been told already that it cannot be written
+            update_sidecar(kept.record, replace(kept.record.sidecar, set_aside=aside))
+        return kept, error
+
+
+def _tell_end(kept: Kept) -> list[str]:
+    """Say how a recording ended, where it is not as it was asked for."""
+    lines = []
+    if kept.stopped:
+        lines.append(
+            f"stopped after {kept.length_s:.1f} s; that much is kept as a whole record, "
+            f"{kept.record.path}"
+        )
+    elif kept.cut_short is not None:
+        lines.append(
+            f"the recording was cut short after {kept.length_s:.1f} s: {kept.cut_short}; "
+            "what was recorded until then is kept"
+        )
+    return [*lines, *kept.notices]
+
+
+def _measure(kept: Kept) -> tuple[Measurement, ...]:
+    """Measure what was kept: edges as they came, sound as it lies on the disk."""
+    from benchlog.commands.recordings import measure_file
+    from benchlog.timing.pulses import measure_recording
+
+    if kept.edges is not None:
+        return measure_recording((kept.edges,), active_level=kept.record.sidecar.active_level)
+    return measure_file(kept.record.path, level=kept.record.sidecar.active_level)
 
 
 def _present(
-    record: Record, measured: tuple[Measurement, ...] | BenchlogError, json_output: bool
+    kept: Kept, measured: tuple[Measurement, ...] | BenchlogError, json_output: bool
 ) -> int:
     """Show what was recorded, and say how good it is."""
     from benchlog.show.json_output import write_json
     from benchlog.show.pulse_view import measurement_to_json, show_measurement
     from benchlog.show.terminal import show, warn
 
+    record = kept.record
     if isinstance(measured, BenchlogError):
-        warn(f"{measured} (the recording is kept as {record.path}, set aside)")
+        aside = f" (the recording is kept as {record.path}, set aside)"
+        warn(f"{measured}{aside if record.path.exists() else ''}")
         return 2
     if json_output:
         write_json(
@@ -342,6 +390,8 @@ def _present(
                 "channel": record.sidecar.channel,
                 "knob_deg": record.sidecar.knob_deg,
                 "file": str(record.path),
+                "recorded_s": kept.length_s,
+                "cut_short": kept.cut_short,
                 "inputs": [measurement_to_json(m) for m in measured],
             }
         )
@@ -349,4 +399,5 @@ def _present(
         name = f"{record.sidecar.channel} at {record.sidecar.knob_deg:g}°"
         show_measurement(name, measured)
         show(f"Stored as {record.path}")
-    return 1 if any(notice.spoils for m in measured for notice in m.notices) else 0
+    spoilt = any(notice.spoils for m in measured for notice in m.notices)
+    return 1 if spoilt or kept.notices or (kept.cut_short and not kept.stopped) else 0

@@ -1,47 +1,16 @@
-"""Recording from a device, a sound input and a serial probe alike."""
+"""Recording from a device into a bench folder, a sound input and a serial probe alike."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchlog.commands.options import Level
-
 if TYPE_CHECKING:
-    from benchlog.recording import Gap
-    from benchlog.timing.pulses import Measurement
+    from benchlog.capture.recorder import Kept
+    from benchlog.capture.sidecar import Sidecar
+    from benchlog.capture.store import Bench
 
-__all__ = ["Device", "Take", "record"]
-
-
-@dataclass(frozen=True, slots=True)
-class Take:
-    """What came from a device: how to write it, and what is known of it.
-
-    Attributes
-    ----------
-    write : callable
-        Writes it to a new file.
-    suffix : str
-        Of that file.
-    measure : callable
-        Measures its pulses, given which level is the pulse or None.
-    rate_hz : float or None
-        Samples per second; None for a probe.
-    gaps : tuple of Gap
-        What the driver says it lost.
-    cut_short : str or None
-        Why there is less than was asked for.
-    """
-
-    write: Callable[[Path], None]
-    suffix: str
-    measure: Callable[[Level | None], tuple[Measurement, ...]]
-    rate_hz: float | None
-    gaps: tuple[Gap, ...]
-    cut_short: str | None
+__all__ = ["Device", "keep"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,73 +39,47 @@ class Device:
     seconds: float
 
 
-def record(device: Device) -> Take:
-    """Record from a device, with a bar when it takes long.
+def keep(bench: Bench, device: Device, sidecar: Sidecar) -> Kept:
+    """Record from a device into a bench folder, with a bar when it takes long.
 
     Parameters
     ----------
+    bench : Bench
+        Where to.
     device : Device
         What to record from.
+    sidecar : Sidecar
+        What is known beforehand.
 
     Returns
     -------
-    Take
-        What came from it.
+    Kept
+        As it lies in the bench folder.
 
     Raises
     ------
     DeviceError
         It cannot be used, or nothing came.
+    StoreError
+        The bench folder cannot be written.
     """
-    return _record_sound(device) if device.port is None else _record_probe(device)
-
-
-def _record_sound(device: Device) -> Take:
-    """Record from a sound input."""
-    from benchlog.capture.audio_files import write_audio
-    from benchlog.capture.sound import record_sound
     from benchlog.show.terminal import show_progress
-    from benchlog.timing.pulses import measure_recording
 
     with show_progress(f"recording {device.seconds:g} s") as advance:
-        take = record_sound(
-            device.sound or "",
-            device.seconds,
-            device.rate_hz,
-            (device.channel_input,),
-            lambda done_s: advance(done_s / device.seconds),
-        )
-    samples = take.samples()
-    return Take(
-        write=lambda path: write_audio(path, samples, take.rate_hz, take.subtype),
-        suffix=".flac",
-        measure=lambda level: measure_recording(samples, active_level=level),
-        rate_hz=take.rate_hz,
-        gaps=take.gaps,
-        cut_short=take.cut_short,
-    )
 
+        def tell(done_s: float) -> None:
+            advance(done_s / device.seconds)
 
-def _record_probe(device: Device) -> Take:
-    """Record from a serial probe."""
-    from benchlog.capture.csv_files import write_csv
-    from benchlog.capture.probe import BAUD, record_probe
-    from benchlog.show.terminal import show_progress
-    from benchlog.timing.pulses import measure_recording
+        if device.port is None:
+            from benchlog.capture.recorder import keep_sound
+            from benchlog.capture.stream import open_sound
 
-    with show_progress(f"recording {device.seconds:g} s") as advance:
-        edges = record_probe(
-            device.port or "",
-            device.seconds,
-            device.baud or BAUD,
-            lambda done_s: advance(done_s / device.seconds),
-        )
-    had_s = edges.end_s - edges.start_s
-    return Take(
-        write=lambda path: write_csv(path, edges),
-        suffix=".csv",
-        measure=lambda level: measure_recording((edges,), active_level=level),
-        rate_hz=None,
-        gaps=edges.gaps,
-        cut_short=None if had_s > 0.9 * device.seconds else f"{had_s:.1f} s are there",
-    )
+            inputs = (device.channel_input,)
+            with open_sound(device.sound or "", device.rate_hz, inputs) as sound:
+                return keep_sound(bench, sidecar, sound, device.seconds, tell)
+        from benchlog.capture.recorder import keep_edges
+        from benchlog.capture.serial_ports import BAUD
+        from benchlog.capture.stream import open_probe
+
+        with open_probe(device.port, device.baud or BAUD) as probe:
+            return keep_edges(bench, sidecar, probe, device.seconds, tell)
