@@ -5,6 +5,8 @@ Nothing heavy is imported here: the rooms are opened inside the commands that us
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -25,27 +27,68 @@ def main(arguments: Sequence[str] | None = None) -> int:
         The exit status: 0 done and nothing wrong, 1 done and something is, 2 could not be done,
         130 interrupted.
     """
-    from benchlog.commands.application import run
-    from benchlog.show.terminal import abandon_output
-
-    for stream in (sys.stdout, sys.stderr):
-        # a terminal that cannot show '±' gets '?' rather than a failure
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
-    before, sys.unraisablehook = sys.unraisablehook, _pass_on_interrupt
+    own = arguments is None
+    # the matrices here are small: threads for them cost more than they save, and spin
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    before = sys.unraisablehook
     try:
-        status = run(sys.argv[1:] if arguments is None else arguments)
-        sys.stdout.flush()
+        sys.unraisablehook = _pass_on_interrupt
+        if own:
+            _fill_closed_streams()
+        return _run(sys.argv[1:] if arguments is None else arguments)
     except KeyboardInterrupt:
+        if own:
+            _stop_listening()
         sys.stderr.write("interrupted; what was stored until now is kept\n")
         return 130
+    finally:
+        sys.unraisablehook = before
+        if own:
+            _stop_listening()
+
+
+def _run(arguments: Sequence[str]) -> int:
+    """Run the words, on streams that take every character."""
+    from benchlog.commands.application import run
+    from benchlog.show.terminal import SPELLED, abandon_output
+
+    for stream in (sys.stdout, sys.stderr):
+        # a terminal that cannot show '±' gets '+-' rather than a failure
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors=SPELLED)
+    try:
+        status = run(arguments)
+        sys.stdout.flush()
     except BrokenPipeError:
         # whoever read the output has left, as `head` does
         abandon_output()
         return 0
-    finally:
-        sys.unraisablehook = before
     return status
+
+
+def _fill_closed_streams() -> None:
+    """Open what the caller closed (as with ``>&-``) onto nothing.
+
+    Else the next file that is opened, such as a recording, would take the place of standard
+    output or standard error, and what libraries print there would end up in it.
+    """
+    while True:
+        number = os.open(os.devnull, os.O_RDWR)
+        if number > 2:
+            os.close(number)
+            break
+    if sys.stdout is None:
+        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+
+
+def _stop_listening() -> None:
+    """Let nothing more interrupt a process that is about to end."""
+    import signal
+
+    with contextlib.suppress(ValueError):  # not in the main thread
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _pass_on_interrupt(report: sys.UnraisableHookArgs) -> None:

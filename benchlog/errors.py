@@ -33,6 +33,16 @@ def one_line(text: str) -> str:
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
+_LONGEST = 400  # characters of each part: what comes from a file may be of any length
+
+
+def _shorten(text: str) -> str:
+    """Return `text`, its middle left out where it is too long to be read."""
+    if len(text) <= _LONGEST:
+        return text
+    return f"{text[: _LONGEST // 2]} ... {text[-_LONGEST // 2 + 5 :]}"
+
+
 class BenchlogError(Exception):
     """A failure at the bench, told in one line.
 
@@ -53,7 +63,9 @@ class BenchlogError(Exception):
         self.attempt = attempt
 
     def __str__(self) -> str:
-        return one_line(f"{self.found}; expected {self.expected}; try: {self.attempt}")
+        parts = (self.found, self.expected, self.attempt)
+        found, expected, attempt = (_shorten(one_line(part)) for part in parts)
+        return f"{found}; expected {expected}; try: {attempt}"
 
 
 class RecordingError(BenchlogError):

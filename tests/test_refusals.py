@@ -306,7 +306,7 @@ def test_a_file_in_place_of_a_bench_folder_is_refused(tmp_path: Path) -> None:
 
 
 @contextlib.contextmanager
-def _closed_to_writing(folder: Path) -> Iterator[None]:
+def closed_to_writing(folder: Path) -> Iterator[None]:
     """Make a folder unwritable: by its mode, or for root by a read-only mount."""
     if os.geteuid() != 0:
         folder.chmod(0o500)
@@ -333,7 +333,7 @@ def _mount(*words: str) -> None:
 def test_a_bench_folder_that_cannot_be_written_is_refused(bench_folder: Path) -> None:
     _lay_in(bench_folder)
     before = _snapshot(bench_folder)
-    with _closed_to_writing(bench_folder / "calibration" / "heron"):
+    with closed_to_writing(bench_folder / "calibration" / "heron"):
         outcome = run_process("calibrate", "heron", "--json", cwd=bench_folder)
     check_refused(outcome, "heron", "writ|permission|read-only")
     assert _snapshot(bench_folder) == before

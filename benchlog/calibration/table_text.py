@@ -127,7 +127,8 @@ def format_table(table: Table, stamp: str) -> str:
         "# u_ stands for a standard uncertainty (k = 1)",
         "# made against this design:",
     ]
-    lines += [f"{DESIGN_MARK} {line}".rstrip() for line in table.design.text.splitlines()]
+    design_text = table.design.text.replace("\r\n", "\n").removesuffix("\n")
+    lines += [f"{DESIGN_MARK} {line}".rstrip() for line in design_text.split("\n")]
     sheet = io.StringIO()
     writer = csv.writer(sheet, lineterminator="\n")
     writer.writerow(COLUMNS)
@@ -183,15 +184,16 @@ def parse_table(text: str, name: str) -> StoredTable:
     StoreError
         It is no calibration table, or a cell is wrong; line and value are named.
     """
-    lines = text.splitlines()
-    if not lines or not lines[0].startswith(TITLE):
+    # split at line feeds alone: a note in the design may hold what else Unicode calls a line's end
+    lines = [line.removesuffix("\r") for line in text.removeprefix("\ufeff").split("\n")]
+    if not lines[0].startswith(TITLE):
         raise _fault(name, "is no calibration table", f"'{TITLE}' as its first line")
     comments = [line for line in lines if line.startswith("#")]
     design_text = "".join(
         line[len(DESIGN_MARK) + 1 :] + "\n" for line in comments if line.startswith(DESIGN_MARK)
     )
     body = [(i, line) for i, line in enumerate(lines, 1) if line and not line.startswith("#")]
-    if not body or next(csv.reader([body[0][1]])) != list(COLUMNS):
+    if not body or body[0][1] != ",".join(COLUMNS):
         raise _fault(name, "lacks the header of its columns", ",".join(COLUMNS))
     rows = tuple(_parse_row(line, number, name) for number, line in body[1:])
     return StoredTable(
@@ -218,7 +220,10 @@ def _comment(comments: list[str], key: str, name: str) -> str:
 
 def _parse_row(line: str, number: int, name: str) -> StoredRow:
     """Read one row."""
-    cells = next(csv.reader([line]))
+    try:
+        cells = next(csv.reader([line], strict=True))
+    except csv.Error as exc:
+        raise _fault(name, f"has line {number}, which is no CSV ({exc})", "RFC 4180") from exc
     if len(cells) != len(COLUMNS):
         raise _fault(name, f"has {len(cells)} cells in line {number}", f"{len(COLUMNS)} cells")
     by_name = dict(zip(COLUMNS, cells, strict=True))

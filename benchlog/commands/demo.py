@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -37,13 +39,27 @@ def show_demo(
     """
     with ExitStack() as stack:
         if folder is None:
-            place = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="benchlog-")))
+            place = stack.enter_context(_thrown_away())
         else:
             place = Path(folder)
             _refuse_taken(place)
         results = _make_and_calibrate(place)
         _present(results, None if folder is None else place, json_output)
     return 0
+
+
+@contextmanager
+def _thrown_away() -> Iterator[Path]:
+    """Make a folder that is gone afterwards, also where its removal is interrupted (Ctrl-C)."""
+    holder = tempfile.TemporaryDirectory(prefix="benchlog-")
+    try:
+        yield Path(holder.name)
+    finally:
+        try:
+            holder.cleanup()
+        except KeyboardInterrupt:
+            shutil.rmtree(holder.name, ignore_errors=True)
+            raise
 
 
 def _refuse_taken(place: Path) -> None:

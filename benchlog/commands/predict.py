@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -88,7 +89,7 @@ def read_named_design(name: str, bench: str | None) -> Design:
     from benchlog.capture.store import open_bench, read_design
 
     path = Path(name)
-    if path.is_file() or name.endswith(".toml") or "/" in name or "\\" in name:
+    if os.path.isfile(path) or name.endswith(".toml") or "/" in name or "\\" in name:
         return read_design(path)
     opened = open_bench(Path(bench) if bench is not None else None)
     return read_design(opened.design_path(name))

@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 from benchlog.channel.design import Design, Position
 from benchlog.show.json_output import in_microseconds
-from benchlog.show.terminal import plain, show
+from benchlog.show.terminal import plain, screen_width, show
 
 if TYPE_CHECKING:
     from rich.table import Table as TextTable
 
 __all__ = ["positions_to_json", "show_prediction"]
+
+GRID_WIDTH = 72
+"""Columns that the grid needs."""
 
 
 def positions_to_json(positions: Sequence[Position]) -> list[dict[str, Any]]:
@@ -64,11 +67,31 @@ def show_prediction(design: Design, positions: Sequence[Position]) -> None:
             "Past a stop the servo pushes against it, heats and can pinch: keep the knob away "
             "from there, or change the parts."
         )
+    narrow = screen_width() < GRID_WIDTH
     show(
         f"{design.channel}: what it should do at {design.supply.value:g} V and "
         f"{design.temperature_c:g} °C",
-        _grid(positions),
+        *(map(_position_sentence, positions) if narrow else (_grid(positions),)),
         *sentences,
+    )
+
+
+def _position_sentence(position: Position) -> str:
+    """Write one position for a screen that is too narrow for the grid."""
+    knob, pulse, band, period, arm, stop = _cells(position)
+    text = f"{knob}°: pulse {pulse} µs, with these parts {band} µs, period {period} ms, arm {arm}°"
+    return f"{text}; {stop}" if stop else text
+
+
+def _cells(position: Position) -> tuple[str, str, str, str, str, str]:
+    """Write one position's figures."""
+    return (
+        f"{position.knob_deg:g}",
+        f"{position.on_s * 1e6:.1f}",
+        f"{position.on_low_s * 1e6:.0f} to {position.on_high_s * 1e6:.0f}",
+        f"{position.period_s * 1e3:.2f}",
+        f"{position.servo_deg:.1f}",
+        f"past the {position.end_stop} stop" if position.end_stop else "",
     )
 
 
@@ -81,14 +104,6 @@ def _grid(positions: Sequence[Position]) -> TextTable:
         grid.add_column(name, justify="right", no_wrap=True)
     grid.add_column("\n", no_wrap=True)
     for position in positions:
-        stop = position.end_stop
-        cells = (
-            f"{position.knob_deg:g}",
-            f"{position.on_s * 1e6:.1f}",
-            f"{position.on_low_s * 1e6:.0f} to {position.on_high_s * 1e6:.0f}",
-            f"{position.period_s * 1e3:.2f}",
-            f"{position.servo_deg:.1f}",
-            f"past the {stop} stop" if stop else "",
-        )
-        grid.add_row(*(plain(cell) for cell in cells), style="bold" if stop else "")
+        style = "bold" if position.end_stop else ""
+        grid.add_row(*map(plain, _cells(position)), style=style)
     return grid

@@ -7,13 +7,14 @@ is shown, so that commands that only write JSON do without it.
 
 from __future__ import annotations
 
+import codecs
 import io
 import os
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from benchlog.errors import StoreError, one_line
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from rich.table import Table as TextTable
 
 __all__ = [
+    "SPELLED",
     "OnProgress",
     "abandon_output",
     "key_value_table",
@@ -29,6 +31,7 @@ __all__ = [
     "screen_width",
     "show",
     "show_progress",
+    "spell_out",
     "warn",
     "write_out",
 ]
@@ -38,6 +41,63 @@ OnProgress = Callable[[float], None]
 
 BAR_AFTER_S = 1.0
 """A bar appears once this much time has passed."""
+
+NARROWEST = 20
+"""Columns that are filled even where the screen claims to have fewer."""
+
+SPELLED = "benchlog-spelled"
+"""The error handler of `codecs` that spells out what an encoding cannot hold."""
+
+_SPELLINGS = {
+    "±": "+-", "°": " deg", "µ": "u", "μ": "u", "Ω": "ohm", "·": "*", "×": "x", "√": "sqrt ",
+    "²": "^2", "³": "^3", "–": "-", "—": "-", "−": "-", "…": "...", "≤": "<=", "≥": ">=", "≈": "~",
+    "→": "->", "←": "<-", "↑": "^", "↓": "v", "‘": "'", "’": "'", "“": '"', "”": '"', "│": "|",
+    "─": "-", "█": "#", "•": "*",
+}  # fmt: skip
+
+
+def spell_out(text: str, encoding: str | None) -> str:
+    r"""Spell out what an encoding cannot hold, so that it may be laid out before it is written.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+    encoding : str or None
+        The encoding of the stream; None takes everything.
+
+    Returns
+    -------
+    str
+        '±' as '+-', '°' as ' deg' and so on; what has no spelling as its code, such as '\xfc'.
+    """
+    try:
+        text.encode(encoding or "utf-8")
+    except UnicodeEncodeError:
+        return "".join(_spell(one, encoding or "utf-8") for one in text)
+    except LookupError:
+        return text
+    return text
+
+
+def _spell(character: str, encoding: str) -> str:
+    """Spell one character, if it must be."""
+    try:
+        character.encode(encoding)
+    except UnicodeEncodeError:
+        return _SPELLINGS.get(character) or character.encode("ascii", "backslashreplace").decode()
+    return character
+
+
+def _spell_error(error: UnicodeError) -> tuple[str, int]:
+    """Spell out what is about to be written and cannot be."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    part = error.object[error.start : error.end]
+    return "".join(_spell(one, "ascii") for one in part), error.end
+
+
+codecs.register_error(SPELLED, _spell_error)
 
 
 def write_out(text: str) -> None:
@@ -93,7 +153,7 @@ def plain(text: str) -> RenderableType:
     """
     from rich.text import Text
 
-    return Text(one_line(text))
+    return Text(spell_out(one_line(text), getattr(sys.stdout, "encoding", None)))
 
 
 def show(*items: RenderableType) -> None:
@@ -233,10 +293,22 @@ def _console(stream: TextIO, *, like: Console | None = None) -> Console:
     One that is `like` another lays out for that one's screen but writes elsewhere.
     """
     from rich.console import Console
+    from rich.text import Text
+
+    encoding = getattr(sys.stdout, "encoding", None)
+
+    class Speller(Console):
+        """A console that spells out headings and titles as `plain` does with cells."""
+
+        def render_str(self, text: str, **how: Any) -> Text:
+            return super().render_str(spell_out(text, encoding), **how)
 
     if like is None:
-        return Console(file=stream, markup=False, highlight=False, emoji=False)
-    return Console(
+        console = Speller(file=stream, markup=False, highlight=False, emoji=False)
+        if console.width < NARROWEST:
+            console.width = NARROWEST
+        return console
+    return Speller(
         file=stream,
         markup=False,
         highlight=False,

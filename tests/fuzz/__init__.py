@@ -1,0 +1,1 @@
+"""A coverage-guided run over every reader: `python -m tests.fuzz [SECONDS]`."""
