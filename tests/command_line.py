@@ -12,7 +12,22 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["Outcome", "command_words", "plain_environment", "run_here", "run_process"]
+__all__ = ["COMMANDS", "Outcome", "command_words", "plain_environment", "run_here", "run_process"]
+
+COMMANDS = (
+    "new",
+    "inputs",
+    "wire",
+    "listen",
+    "predict",
+    "watch",
+    "capture",
+    "measure",
+    "calibrate",
+    "log",
+    "demo",
+)
+"""Every command, in the order of the help."""
 
 _CHECKOUT = Path(__file__).resolve().parent.parent
 

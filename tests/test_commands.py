@@ -16,10 +16,7 @@ import typer
 
 from benchlog.channel.design import parse_design, predict_cycle
 from tests.command_inputs import answer, check_line, write_edges
-from tests.command_line import Outcome, command_words, plain_environment, run_here
-
-COMMANDS = ("inputs", "predict", "capture", "measure", "calibrate", "demo")
-
+from tests.command_line import COMMANDS, Outcome, command_words, plain_environment, run_here
 
 # --- the door ---
 
@@ -96,7 +93,7 @@ def test_measure_needs_no_scipy(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ("sing", ("no command 'sing'", "one of inputs, predict, capture")),
+        ("sing", ("no command 'sing'", "one of new, inputs, wire")),
         ("mesure a.wav", ("no command 'mesure'", "benchlog measure")),
         ("measure", ("benchlog measure without FILE",)),
         ("measure a.wav --loudly", ("has no option --loudly", "--active, --signal")),

@@ -2,16 +2,31 @@
 
 from __future__ import annotations
 
+import errno
+import functools
 import inspect
+import os
 import sys
 from collections.abc import Callable, Sequence
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from benchlog.commands import calibrate, capture, demo, inputs, measure, predict
+from benchlog.commands import (
+    calibrate,
+    capture,
+    demo,
+    inputs,
+    listen,
+    log,
+    measure,
+    new,
+    predict,
+    watch,
+    wire,
+)
 from benchlog.commands.usage import UsageException, translate_usage
-from benchlog.errors import BenchlogError
+from benchlog.errors import BenchlogError, StoreError, UsageError
 
 __all__ = ["application", "run"]
 
@@ -56,12 +71,23 @@ def _add(name: str, group: str, command: Callable[..., int]) -> None:
     application.command(name, rich_help_panel=group, help=text)(command)
 
 
+_add("new", "Set up", new.new_channel)
 _add("inputs", "Set up", inputs.list_inputs)
+_add("wire", "Set up", wire.wire_input)
+_add("listen", "Set up", listen.listen_to_input)
 _add("predict", "Set up", predict.predict_channel)
+_add("watch", "Measure", watch.watch_channel)
 _add("capture", "Measure", capture.capture_position)
 _add("measure", "Measure", measure.measure_files)
 _add("calibrate", "Calibrate", calibrate.calibrate_channel)
+_add("log", "Show", log.show_log)
 _add("demo", "Show", demo.show_demo)
+
+
+@functools.cache
+def _built_command() -> Any:
+    """Build the parser, which takes longer than most commands, once."""
+    return typer.main.get_command(application)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -77,8 +103,9 @@ def run(arguments: Sequence[str]) -> int:
     int
         The exit status.
     """
-    command = typer.main.get_command(application)
+    command = _built_command()
     try:
+        _check_words(arguments)
         with command.make_context("benchlog", list(arguments) or ["--help"]) as context:
             status = command.invoke(context)
     except typer.Exit as leave:
@@ -89,7 +116,39 @@ def run(arguments: Sequence[str]) -> int:
         return _refuse(translate_usage(refusal))
     except BenchlogError as refusal:
         return _refuse(refusal)
+    except OSError as error:
+        if error.errno not in _NAME_FAULTS or error.filename is None:
+            raise
+        return _refuse(_name_fault(error))
     return int(status or 0)
+
+
+_NAME_FAULTS = (errno.ENAMETOOLONG, errno.ELOOP, errno.EACCES)
+"""What even asking whether a file is there can meet, whatever the name was meant for."""
+
+
+def _name_fault(error: OSError) -> StoreError:
+    """Tell of a name that cannot even be looked up."""
+    return StoreError(
+        f"{os.fsdecode(error.filename)} cannot be looked up ({error.strerror})",
+        expected="a name that the file system takes, in a folder that you may look into",
+        attempt="another name, or changing the folder's permissions",
+    )
+
+
+def _check_words(arguments: Sequence[str]) -> None:
+    """Refuse words that cannot be part of any name, before one becomes a path."""
+    for word in arguments:
+        try:
+            usable = b"\0" not in os.fsencode(word)
+        except UnicodeEncodeError:  # half a character
+            usable = False
+        if not usable:
+            raise UsageError(
+                f"{word!r} among the words of the command",
+                expected="characters that a file's name can hold",
+                attempt="typing that word anew",
+            )
 
 
 def _refuse(error: BenchlogError) -> int:
