@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.command_line import Outcome, run_here, run_process
+from tests.command_line import COMMANDS, Outcome, run_here, run_process
 
 _CHECKOUT = Path(__file__).resolve().parent.parent
 _README = (_CHECKOUT / "README.md").read_text(encoding="utf-8")
@@ -101,9 +101,7 @@ def test_the_command_list_is_complete() -> None:
     assert sorted(listed) == _commands()
 
 
-@pytest.mark.parametrize(
-    "command", ["inputs", "predict", "capture", "measure", "calibrate", "demo"]
-)
+@pytest.mark.parametrize("command", COMMANDS)
 def test_each_command_has_help(command: str, tmp_path: Path) -> None:
     whole = run_here("--help", cwd=tmp_path)
     assert whole.status == 0
@@ -115,7 +113,7 @@ def test_each_command_has_help(command: str, tmp_path: Path) -> None:
 
 
 def test_no_command_is_left_out_above() -> None:
-    assert _commands() == sorted(["inputs", "predict", "capture", "measure", "calibrate", "demo"])
+    assert _commands() == sorted(COMMANDS)
 
 
 def test_every_option_in_the_readme_exists(tmp_path: Path) -> None:
@@ -136,7 +134,7 @@ def _node_v(source_v: float, series_ohm: float, *to_ground_ohm: float) -> float:
 
 def test_the_dividers_table_is_right() -> None:
     rows = re.findall(r"^\| ([\d.]+) V \| ([\d.]+) V \| ([\d.]+) V \|$", _README, re.MULTILINE)
-    assert len(rows) == 6
+    assert len(rows) == 3
     for output_v, open_v, loaded_v in rows:
         assert float(open_v) == pytest.approx(_node_v(float(output_v), 47e3, 4.7e3), abs=0.006)
         loaded = _node_v(float(output_v), 47e3, 4.7e3, 10e3)
@@ -156,8 +154,6 @@ def test_the_other_figures_of_the_divider_are_right() -> None:
     assert _node_v(6.0, 10e3, 22e3) == pytest.approx(4.1, abs=0.05)
     assert "10 kΩ and 10 kΩ give 3.0 V" in _README
     assert _node_v(6.0, 10e3, 10e3) == pytest.approx(3.0, abs=0.05)
-    # 100 kohm in place of 47 kohm 'halves the level'.
-    assert _node_v(12.0, 100e3, 4.7e3) / _node_v(12.0, 47e3, 4.7e3) == pytest.approx(0.5, abs=0.02)
 
 
 def test_the_meters_reading_fits_the_stages_channels(tmp_path: Path, heron_text: str) -> None:

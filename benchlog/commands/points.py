@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from benchlog.capture.sidecar import Sidecar
     from benchlog.capture.store import Bench
     from benchlog.channel.design import Design
+    from benchlog.commands.profiles import InputKnowledge
     from benchlog.timing.pulses import Measurement, Pulses
 
 __all__ = ["Source", "find_sources", "measure_point", "measure_sources", "store_table"]
@@ -161,14 +162,16 @@ def measure_point(design: Design, source: Source, *, level: Level | None = None)
         It cannot be read, or no input has pulses.
     """
     from benchlog.calibration.table import Point
+    from benchlog.commands.profiles import know_input
     from benchlog.commands.recordings import measure_file
 
     _check_angle(design, source)
     sidecar = source.sidecar
-    level = level or (sidecar.active_level if sidecar is not None else None)
+    known = know_input(source.path, sidecar)
+    level = level or known.level
     measured = _choose_input(measure_file(source.path, level=level), sidecar, source.path)
     if level is None and _other_level_fits(design, source, measured):
-        measured = _turn_over(measured)
+        measured = _turn_over(measured, known)
     scatter = _scatter(measured.pulses, measured.jitter.floor_s)
     notices = measured.notices
     if level is None:
@@ -243,13 +246,20 @@ def _other_level_fits(design: Design, source: Source, measured: Measurement) -> 
     return distance(rest_s, pulse_s) < distance(pulse_s, rest_s)
 
 
-def _turn_over(measured: Measurement) -> Measurement:
+def _turn_over(measured: Measurement, known: InputKnowledge) -> Measurement:
     """Measure the same edges with the other level as the pulse."""
     from benchlog.timing.pulses import measure_edges
 
     level: Level = "low" if measured.active_level == "high" else "high"
-    turned = measure_edges(measured.edges, active_level=level, input_=measured.input)
-    return measured if turned is None else turned
+    clock_ppm = known.clock.half_width_ppm
+    turned = measure_edges(
+        measured.edges, active_level=level, clock_ppm=clock_ppm, input_=measured.input
+    )
+    if turned is None:
+        return measured
+    return replace(
+        turned, sample_rate_hz=measured.sample_rate_hz, notices=turned.notices + known.notices
+    )
 
 
 def _scatter(pulses: Pulses, floor_s: float) -> _Scatter:

@@ -10,7 +10,6 @@ from benchlog.commands.options import Level
 
 if TYPE_CHECKING:
     from benchlog.capture.sidecar import Sidecar
-    from benchlog.recording import EdgeList, Samples
     from benchlog.timing.pulses import Measurement
 
 __all__ = ["measure_file", "read_beside"]
@@ -55,7 +54,7 @@ def _is_sidecar(path: Path) -> bool:
 def measure_file(
     path: Path, *, level: Level | None = None, signal: str | None = None
 ) -> tuple[Measurement, ...]:
-    """Measure a recording with what its sidecar knows of it.
+    """Measure a recording with what its sidecar and its input's profile know of it.
 
     Parameters
     ----------
@@ -63,7 +62,7 @@ def measure_file(
         The recording.
     level : str or None
         'high' or 'low': which part is the pulse; None leaves it to the sidecar, then to the
-        recording.
+        profile of the input that the sidecar names, then to the recording.
     signal : str or None
         The signal of a VCD file.
 
@@ -78,22 +77,21 @@ def measure_file(
         It cannot be read, or no input has pulses.
     """
     from benchlog.capture.formats import open_recording
+    from benchlog.commands.profiles import know_input, set_right
     from benchlog.timing.pulses import measure_recording
 
     recording = open_recording(path, signal=signal)
-    sidecar = read_beside(path)
-    if sidecar is not None:
-        level = level or sidecar.active_level
-        recording = _with_gaps(recording, sidecar)
-    return measure_recording(recording, active_level=level)
-
-
-def _with_gaps(
-    recording: Samples | tuple[EdgeList, ...], sidecar: Sidecar
-) -> Samples | tuple[EdgeList, ...]:
-    """Add the gaps of the sidecar to those that the recording knows of."""
-    if not sidecar.gaps:
-        return recording
-    if isinstance(recording, tuple):
-        return tuple(replace(item, gaps=item.gaps + sidecar.gaps) for item in recording)
-    return replace(recording, gaps=recording.gaps + sidecar.gaps)
+    known = know_input(path, read_beside(path))
+    measured = measure_recording(
+        set_right(recording, known.clock),
+        active_level=level or known.level,
+        clock_ppm=known.clock.half_width_ppm,
+    )
+    return tuple(
+        replace(
+            one,
+            sample_rate_hz=None if isinstance(recording, tuple) else recording.rate_hz,
+            notices=one.notices + known.notices,
+        )
+        for one in measured
+    )
