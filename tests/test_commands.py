@@ -408,3 +408,27 @@ def test_demo_refuses_a_folder_that_holds_something(tmp_path: Path) -> None:
     (tmp_path / "taken" / "mine.txt").write_text("mine")
     check_line(run_here("demo", "taken", cwd=tmp_path), "taken", "another name")
     assert [path.name for path in (tmp_path / "taken").iterdir()] == ["mine.txt"]
+
+
+def test_large_files_are_measured_side_by_side_in_their_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from benchlog.capture.formats import write_csv
+    from benchlog.commands import measure
+    from benchlog.recording import EdgeList
+
+    monkeypatch.setattr(measure, "_WORTH_SHARING_BYTES", 0)
+    names = []
+    for number, width_s in enumerate((1.0e-3, 1.5e-3, 2.0e-3)):
+        start_s = 0.02 * np.arange(1, 40)
+        time_s = np.stack([start_s, start_s + width_s], axis=1).ravel()
+        names.append(f"{number}.csv")
+        level = np.arange(time_s.shape[0]) % 2 == 0
+        write_csv(tmp_path / names[-1], EdgeList(time_s, level, 1e-9, 0.0, 1.0))
+    outcome = run_here("measure", *names, "none.wav", "--json", cwd=tmp_path)
+    assert outcome.status == 2
+    assert "none.wav" in outcome.err
+    told = json.loads(outcome.out)["files"]
+    assert [file["file"] for file in told] == names
+    widths = [file["inputs"][0]["pulse_width_us"]["mean"] for file in told]
+    assert widths == pytest.approx([1000.0, 1500.0, 2000.0])

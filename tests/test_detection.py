@@ -37,7 +37,10 @@ def test_one_step_up_and_one_down_are_found_at_their_sample() -> None:
     averages = decimate(values, 4)
     steps = find_steps(averages)
     assert np.sign(steps.height).tolist() == [1.0, -1.0]
-    assert refine_steps(values, averages, steps, 4).tolist() == [100, 249]
+    last, area = refine_steps(values, averages, steps, 4)
+    assert last.tolist() == [100, 249]
+    # from the beginning of sample 100 (249 // 4 * 4 = 248) to the middle of the last one
+    assert area.tolist() == [0.0, 0.75]
 
 
 @pytest.mark.parametrize("kind", ["hiss", "hum", "steady", "ramp"])

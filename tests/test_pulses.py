@@ -85,6 +85,32 @@ def test_a_gap_takes_its_pulse_and_its_period_out() -> None:
     assert measurement.period.max_s == pytest.approx(0.02)
 
 
+def test_a_cut_in_the_recording_is_told_and_its_period_left_out() -> None:
+    train = render_train(1.5e-3, duration_s=10.0)
+    cut = np.delete(train.values, slice(240100, 240612))  # 10.7 ms are missing at 5 s
+    (measurement,) = measure_recording(samples_from_array(cut, 48000.0))
+    assert "gap" in [notice.code for notice in measurement.notices]
+    assert measurement.period.min_s == pytest.approx(0.0167003, abs=2e-6)
+    assert measurement.width.mean_s == pytest.approx(1.5e-3, abs=0.1e-6)
+
+
+def test_runts_are_left_out_and_counted() -> None:
+    train = render_train(1.5e-3, duration_s=10.0, corner_hz=0.0)
+    small = render_train(1.0e-3, duration_s=10.0, corner_hz=0.0, amplitude=0.2, snr_db=90.0)
+    # five small pulses in the pauses: 5 ms after every hundredth pulse began
+    runts = np.zeros(train.values.shape[0])
+    first = round(small.rise_s[0] * 48000.0) - 100
+    piece = small.values[first : first + 300]
+    for start_s in train.rise_s[50:550:100]:
+        at = round((start_s + 5e-3) * 48000.0)
+        runts[at : at + 300] += piece
+    (measurement,) = measure_recording(samples_from_array(train.values + runts, 48000.0))
+    assert measurement.pulses.runt_count == 10
+    assert measurement.pulse_count == train.rise_s.shape[0]
+    assert [notice.code for notice in measurement.notices] == ["runt"]
+    assert measurement.width.mean_s == pytest.approx(1.5e-3, abs=0.1e-6)
+
+
 def test_few_pulses_are_told() -> None:
     assert codes(edge_list(train(4))) == ["few-pulses"]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,9 +12,16 @@ from benchlog.commands.options import JsonOption, Level, read_level
 from benchlog.errors import BenchlogError, StoreError, one_line
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from benchlog.timing.pulses import Measurement
 
 __all__ = ["measure_files"]
+
+_WORTH_SHARING_BYTES = 20_000_000
+"""Starting other processes takes as long as measuring some minutes of sound."""
+
+_Task = tuple[str, Level | None, str | None]
 
 
 def measure_files(
@@ -76,22 +84,60 @@ def measure_files(
 def _measure_all(
     files: list[str], level: Level | None, signal: str | None
 ) -> tuple[list[tuple[str, tuple[Measurement, ...]]], bool]:
-    """Measure one file after the other; tell a failing one in its line and go on."""
-    from benchlog.commands.recordings import measure_file
+    """Measure the files; tell a failing one in its line and go on."""
     from benchlog.show.terminal import show_progress, warn
 
     measured: list[tuple[str, tuple[Measurement, ...]]] = []
     failures: list[str] = []
     with show_progress("measuring") as advance:
-        for index, file in enumerate(files):
-            advance(index / len(files))
-            try:
-                measured.append((file, measure_file(Path(file), level=level, signal=signal)))
-            except BenchlogError as error:
-                failures.append(str(error))
+        outcomes = _measure_each([(file, level, signal) for file in files])
+        for index, (file, outcome) in enumerate(zip(files, outcomes, strict=True)):
+            advance((index + 1) / len(files))
+            if isinstance(outcome, str):
+                failures.append(outcome)
+            else:
+                measured.append((file, outcome))
     for failure in failures:
         warn(failure)
     return measured, bool(failures)
+
+
+def _measure_each(work: list[_Task]) -> Iterator[tuple[Measurement, ...] | str]:
+    """Measure in the files' order, side by side on all cores where that is worth it."""
+    workers = min(len(work), os.cpu_count() or 1)
+    if workers < 2 or sum(_size(file) for file, _, _ in work) < _WORTH_SHARING_BYTES:
+        yield from map(_measure_one, work)
+        return
+    import multiprocessing
+
+    with multiprocessing.Pool(workers, initializer=_leave_interrupts) as pool:
+        yield from pool.imap(_measure_one, work)
+
+
+def _measure_one(task: _Task) -> tuple[Measurement, ...] | str:
+    """Measure one file, or return the line that says why not."""
+    from benchlog.commands.recordings import measure_file
+
+    file, level, signal = task
+    try:
+        return measure_file(Path(file), level=level, signal=signal)
+    except BenchlogError as error:
+        return str(error)
+
+
+def _leave_interrupts() -> None:
+    """Leave Ctrl-C to the process that shares the work out."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _size(file: str) -> int:
+    """Return a file's size in bytes, 0 where it cannot be had."""
+    try:
+        return os.stat(file).st_size
+    except (OSError, ValueError):
+        return 0
 
 
 def _present(measured: list[tuple[str, tuple[Measurement, ...]]], json_output: bool) -> None:
@@ -112,7 +158,7 @@ def _present(measured: list[tuple[str, tuple[Measurement, ...]]], json_output: b
 
 def _refuse_existing(path: Path) -> None:
     """Refuse a file that is there already, before any work is done."""
-    if path.exists() or path.is_symlink():
+    if os.path.lexists(path):
         raise StoreError(
             f"--pulses {path} is there already",
             expected="a name that is not taken, as nothing is overwritten",

@@ -25,7 +25,7 @@ __all__ = [
     "split_chunks",
 ]
 
-CHUNK_FRAMES = 1 << 18
+CHUNK_FRAMES = 1 << 19
 """Frames that are worked on at once, however the source cuts its blocks."""
 
 _DETECTOR_RATE_HZ = 12000.0
@@ -146,18 +146,20 @@ def decimate(values: NDArray[np.floating], factor: int) -> FloatArray:
     return total.astype(np.float32, copy=False)
 
 
-def find_steps(averages: FloatArray) -> Steps:
+def find_steps(averages: FloatArray, least_share: float = 0.5) -> Steps:
     """Find steps in decimated samples.
 
     Parameters
     ----------
     averages : numpy.ndarray
         Decimated samples of one input, shape (n,).
+    least_share : float
+        Steps below this share of the usual one are left out.
 
     Returns
     -------
     Steps
-        One for each run of the detector above half the usual step and seven times
+        One for each run of the detector above that share and seven times
         its noise; none in noise alone, hum or a steady level.
     """
     none = Steps(np.empty(0, np.intp), np.empty(0), 0.0)
@@ -167,7 +169,7 @@ def find_steps(averages: FloatArray) -> Steps:
     contrast = pair[3:] - pair[:-3]  # (s[j+1]+s[j+2]) - (s[j-2]+s[j-1]) at j = i + 2
     contrast *= np.float32(0.5)
     size = np.abs(contrast)
-    noise = float(1.4826 * np.median(size[:: max(1, size.shape[0] // 16384)]))
+    noise = float(1.4826 * np.median(size[:: max(1, size.shape[0] // 4096)]))
     ceiling = float(size.max())
     lowest = max(_NOISE_FACTOR * noise, 1e-6)
     if not ceiling > lowest:
@@ -176,7 +178,7 @@ def find_steps(averages: FloatArray) -> Steps:
     usual = float(np.median(size[index]))
     if usual < 0.5 * ceiling:  # small steps outnumber large ones: noise bursts, or rare pulses
         usual = float(np.median(size[index[size[index] > 0.4 * ceiling]]))
-    index = index[size[index] > 0.5 * usual]
+    index = index[size[index] > least_share * usual]
     return Steps(index + 2, contrast[index].astype(np.float64), noise)
 
 
@@ -196,7 +198,7 @@ def _peaks(contrast: FloatArray, size: FloatArray, threshold: float) -> NDArray[
 
 def refine_steps(
     values: FloatArray, averages: FloatArray, steps: Steps, factor: int
-) -> NDArray[np.intp]:
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Place steps to the sample: the most likely change point within the detector's reach.
 
     Parameters
@@ -212,8 +214,11 @@ def refine_steps(
 
     Returns
     -------
-    numpy.ndarray
+    last : numpy.ndarray
         Shape (len(steps.index),): the index of the last sample before the step.
+    area : numpy.ndarray
+        Same shape: the sum of the samples from the beginning of the decimated sample
+        that holds the step to the middle of `last`; negative where `last` lies before.
     """
     j = steps.index
     before = 0.5 * (averages[j - 2] + averages[j - 1])
@@ -221,7 +226,15 @@ def refine_steps(
     reach = np.arange(-factor, 2 * factor + 1)
     start = j * factor
     at = np.clip(start[:, None] + reach, 0, values.shape[0] - 1)
+    cut = values[at]
     middle = (0.5 * (before + after))[:, None]
-    lead = np.cumsum((middle - values[at]) * np.sign(steps.height)[:, None], axis=1)
-    result: NDArray[np.intp] = start - factor + np.argmax(lead, axis=1)
-    return result
+    sign = np.sign(steps.height).astype(np.float32)[:, None]
+    best = np.argmax(np.cumsum((middle - cut) * sign, axis=1), axis=1)
+    running = np.cumsum(cut, axis=1, dtype=np.float64)
+    area = _at(running, best) - 0.5 * _at(cut, best) - running[:, factor - 1]
+    return start - factor + best, area
+
+
+def _at(table: NDArray[np.floating], column: NDArray[np.intp]) -> NDArray[np.floating]:
+    """Return one entry of each row."""
+    return np.take_along_axis(table, column[:, None], axis=1)[:, 0]

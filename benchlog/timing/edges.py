@@ -23,17 +23,23 @@ from benchlog.timing.detection import (
     find_steps,
     split_chunks,
 )
-from benchlog.timing.placing import InputModel, learn_input, time_steps
+from benchlog.timing.learning import InputModel, learn_input
+from benchlog.timing.placing import time_steps
 
 __all__ = ["Edges", "edges_from_list", "find_edges"]
 
 _OVERLAP_S = 0.045
-_LEARN_S = 20.0
+_LEARN_S = 45.0
 _LEARN_FRAMES = 1 << 21
 _ENOUGH_STEPS = 50
 _FULL_SCALE_SHARE = 0.985
+_RUNT_SHARE = 0.25
+_STEP_SHARE = 0.5
+_DETECTOR_SPAN = 4.0
+"""Decimated samples between the detector's two stretches, over which a state sags."""
 
 FloatArray = NDArray[np.float64]
+_Part = tuple[FloatArray, NDArray[np.bool_], FloatArray, FloatArray]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,8 +63,12 @@ class Edges:
         Height of the usual edge in units of full scale; 0 for an edge list.
     noise : float
         Standard deviation of white noise per sample, same units; 0 for an edge list.
-    coupling_hz : float
-        Corner of the input's AC coupling as it shows beside an edge; 0 if none.
+    energy : float
+        Sum over the samples of the squared slope of the unit edge; 0 for an edge list.
+    learned_count : int
+        Edges from which the edge's shape was learned; 0 where it was not.
+    coupling_hz : tuple of float
+        Corner of each stage of the input's AC coupling, hertz; empty if none shows.
     clipped_share : float
         Share of the samples at the ends of the scale.
     garbled_count : int
@@ -67,6 +77,8 @@ class Edges:
         Stretches that are known to be lost.
     name : str
         The recording's name.
+    share : numpy.ndarray or None
+        Height of each edge as a share of the usual one, shape (n,); None for a list.
     """
 
     time_s: FloatArray
@@ -77,11 +89,14 @@ class Edges:
     rate_hz: float | None
     step: float = 0.0
     noise: float = 0.0
-    coupling_hz: float = 0.0
+    energy: float = 0.0
+    learned_count: int = 0
+    coupling_hz: tuple[float, ...] = ()
     clipped_share: float = 0.0
     garbled_count: int = 0
     gaps: tuple[Gap, ...] = ()
     name: str = "recording"
+    share: FloatArray | None = None
 
 
 def edges_from_list(edge_list: EdgeList) -> Edges:
@@ -133,7 +148,7 @@ def find_edges(samples: Samples) -> tuple[Edges, ...]:
     """
     factor = decimation_for(samples.rate_hz)
     models = _learn_inputs(samples, factor)
-    found: list[list[tuple[FloatArray, NDArray[np.bool_], FloatArray]]] = [[] for _ in models]
+    found = [_Found() for _ in models]
     clipped = np.zeros(len(models))
     total = 0
     for chunk in _chunks(samples, factor, CHUNK_FRAMES, _OVERLAP_S):
@@ -143,10 +158,10 @@ def find_edges(samples: Samples) -> tuple[Edges, ...]:
                 continue
             values = np.ascontiguousarray(chunk.values[:, channel])
             clipped[channel] += _count_clipped(values[chunk.core_start - chunk.first :])
-            found[channel].append(_time_chunk(values, chunk, factor, samples.rate_hz, model))
+            found[channel].add(_time_chunk(values, chunk, factor, samples.rate_hz, model))
     return tuple(
-        _collect(samples, parts, model, total, clipped[channel])
-        for channel, (parts, model) in enumerate(zip(found, models, strict=True))
+        _collect(samples, part, model, total, clipped[channel])
+        for channel, (part, model) in enumerate(zip(found, models, strict=True))
     )
 
 
@@ -188,38 +203,62 @@ def _count_clipped(values: NDArray[np.float32]) -> int:
 
 def _time_chunk(
     values: NDArray[np.float32], chunk: Chunk, factor: int, rate_hz: float, model: InputModel
-) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
+) -> _Part:
     """Time the edges that lie in a chunk's core; places are in samples of the recording."""
     averages = decimate(values, factor)
-    steps = find_steps(averages)
+    sag = model.coupling.rate_per_s * factor / rate_hz
+    steps = find_steps(averages, min(_RUNT_SHARE + _DETECTOR_SPAN * sag, _STEP_SHARE))
     timed = time_steps(values, averages, steps, factor, rate_hz, model)
     place = timed.place + chunk.first
     mine = (place >= chunk.core_start) & (place < chunk.core_end)
-    return place[mine], timed.rising[mine], timed.u[mine]
+    return place[mine], timed.rising[mine], timed.u[mine], timed.share[mine]
+
+
+class _Found:
+    """Edges as they are found, in few large arrays: many small ones would scatter the heap."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.place = np.empty(1 << 12)
+        self.rising = np.empty(1 << 12, bool)
+        self.u = np.empty(1 << 12, np.float32)
+        self.share = np.empty(1 << 12, np.float32)
+
+    def add(self, part: _Part) -> None:
+        """Append one chunk's edges."""
+        end = self.count + part[0].shape[0]
+        if end > self.place.shape[0]:
+            size = max(end, 2 * self.place.shape[0])
+            for column in (self.place, self.rising, self.u, self.share):
+                column.resize(size, refcheck=False)
+        for column, values in zip((self.place, self.rising, self.u, self.share), part, strict=True):
+            column[self.count : end] = values
+        self.count = end
 
 
 def _collect(
     samples: Samples,
-    parts: list[tuple[FloatArray, NDArray[np.bool_], FloatArray]],
+    found: _Found,
     model: InputModel | None,
     total: int,
     clipped: float,
 ) -> Edges:
-    """Join the chunks' edges into one result."""
-    if model is None or not parts:
-        parts = [(np.empty(0), np.empty(0, bool), np.empty(0))]
-    place, rising, u = (np.concatenate(column) for column in zip(*parts, strict=True))
+    """Make one input's result of what was found."""
+    place = found.place[: found.count]
     order = np.argsort(place, kind="stable")
     return Edges(
         time_s=place[order] / samples.rate_hz,
-        rising=rising[order],
-        u_s=u[order] / samples.rate_hz,
+        rising=found.rising[order],
+        u_s=found.u[order].astype(np.float64) / samples.rate_hz,
+        share=found.share[order].astype(np.float64),
         start_s=0.0,
         end_s=total / samples.rate_hz,
         rate_hz=samples.rate_hz,
         step=model.step if model else 0.0,
         noise=model.noise if model else 0.0,
-        coupling_hz=model.coupling.rate_per_s / (2.0 * np.pi) if model else 0.0,
+        energy=model.energy if model else 0.0,
+        learned_count=model.learned_count if model else 0,
+        coupling_hz=model.coupling.corners_hz if model else (),
         clipped_share=clipped / total if total else 0.0,
         gaps=samples.gaps,
         name=samples.name,

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from benchlog.errors import MeasurementError
 from benchlog.recording import EdgeList, Samples
 from benchlog.timing.absence import explain_absence
+from benchlog.timing.cleaning import clean_edges
 from benchlog.timing.edges import Edges, edges_from_list, find_edges
 from benchlog.timing.jitter import Jitter, Statistic, measure_jitter, summarise
-from benchlog.timing.notices import Notice
+from benchlog.timing.notices import Notice, list_notices
 
 __all__ = [
     "CLOCK_PPM",
@@ -31,11 +32,12 @@ ActiveLevel = Literal["high", "low"]
 CLOCK_PPM = 100.0
 """Half-width of what a recorder's clock may be off unless it was calibrated."""
 
-_ESTIMATOR_SAMPLES = 0.0015
+_RESIDUE_SAMPLES = 0.00017
+_CROSSING_SAMPLES = 0.01
+_OVERLAP_SAMPLES = 60.0
 _UNSURE_DUTY = (0.45, 0.55)
-_GLITCH_SHARE = 0.2
-_MISSING_SHARE = 1.5
-_FEW_PULSES = 10
+_CUT_SHARE = 0.05
+_CUT_SPREADS = 12.0
 _WEAK_RATIO = 10.0
 
 FloatArray = NDArray[np.float64]
@@ -66,6 +68,11 @@ class Pulses:
         Places where two edges in the same direction follow each other.
     missing_count : int
         Pulses that are missing between others.
+    runt_count : int
+        Edges of steps far from the usual height, left out.
+    cut_count : int
+        Periods far too short, or too long by no whole number of pulses, as a cut in the
+        recording leaves them.
     """
 
     start_s: FloatArray
@@ -77,6 +84,8 @@ class Pulses:
     glitch_count: int
     lost_edge_count: int
     missing_count: int
+    runt_count: int
+    cut_count: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,10 +179,11 @@ def measure_pulses(edges: Edges, active_level: ActiveLevel) -> Pulses:
 
     Notes
     -----
-    Width is the time between mid-reference level instants (IEEE Std 181-2011). States
-    shorter than a fifth of the usual shorter one are taken as extra edges.
+    Width is the time between mid-reference level instants (IEEE Std 181-2011). What
+    `clean_edges` leaves out is counted.
     """
-    time, rising, u, glitches = _without_glitches(edges)
+    clean = clean_edges(edges)
+    time, rising, u = clean.time_s, clean.rising, clean.u_s
     opens = rising if active_level == "high" else ~rising
     begin = np.flatnonzero(opens[:-1] & ~opens[1:]) if time.shape[0] > 1 else np.empty(0, np.intp)
     lost = int(np.count_nonzero(opens[:-1] == opens[1:])) if time.shape[0] > 1 else 0
@@ -181,38 +191,36 @@ def measure_pulses(edges: Edges, active_level: ActiveLevel) -> Pulses:
     start, width = time[begin], time[begin + 1] - time[begin]
     period = np.diff(start)
     whole = (np.diff(begin) == 2) & ~_spans_gap(edges, start[:-1], start[1:])
-    usual = float(np.median(period[whole])) if whole.any() else 0.0
-    late = whole & (period > _MISSING_SHARE * usual)
-    missing = int(np.sum(np.rint(period[late] / usual) - 1)) if late.any() else 0
+    late, odd, missing = _judge_periods(period, whole)
     return Pulses(
         start_s=start,
         width_s=width,
         period_s=period,
-        whole=whole & ~late,
+        whole=whole & ~late & ~odd,
         u_width_s=np.hypot(u[begin], u[begin + 1]),
         active_level=active_level,
-        glitch_count=glitches,
+        glitch_count=clean.glitch_count,
+        runt_count=clean.runt_count,
         lost_edge_count=lost,
         missing_count=missing,
+        cut_count=int(np.count_nonzero(odd)),
     )
 
 
-def _without_glitches(
-    edges: Edges,
-) -> tuple[FloatArray, NDArray[np.bool_], FloatArray, int]:
-    """Leave out pairs of edges that enclose a state far shorter than the usual ones."""
-    time, rising, u = edges.time_s, edges.rising, edges.u_s
-    length = np.diff(time)
-    if length.shape[0] < 4:
-        return time, rising, u, 0
-    usual = min(float(np.median(length[rising[:-1]])), float(np.median(length[~rising[:-1]])))
-    short = np.flatnonzero((length < _GLITCH_SHARE * usual) & (rising[:-1] != rising[1:]))
-    if short.shape[0] == 0:
-        return time, rising, u, 0
-    lone = short[np.concatenate(([True], np.diff(short) > 1))]
-    keep = np.ones(time.shape[0], bool)
-    keep[lone] = keep[lone + 1] = False
-    return time[keep], rising[keep], u[keep], int(lone.shape[0])
+def _judge_periods(
+    period: FloatArray, whole: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], int]:
+    """Find periods in which pulses are missing, those that a cut leaves, and how many miss."""
+    if not whole.any():
+        return np.zeros(whole.shape, bool), np.zeros(whole.shape, bool), 0
+    usual = float(np.median(period[whole]))
+    spread = 1.4826 * float(np.median(np.abs(period[whole] - usual)))
+    margin = max(_CUT_SHARE * usual, _CUT_SPREADS * spread)
+    off = whole & (np.abs(period - usual) > margin)
+    cycles = np.rint(period / usual)
+    fits = np.abs(period - cycles * usual) <= margin * np.sqrt(np.maximum(cycles, 1.0))
+    late = off & (cycles >= 2) & fits
+    return late, off & ~late, int(np.sum(cycles[late] - 1))
 
 
 def _spans_gap(edges: Edges, start: FloatArray, end: FloatArray) -> NDArray[np.bool_]:
@@ -327,72 +335,38 @@ def measure_edges(
 
 
 def _estimator_s(edges: Edges, pulses: Pulses) -> float:
-    """Return the standard uncertainty that all widths of a recording share."""
-    if edges.rate_hz is not None:
-        return _ESTIMATOR_SAMPLES / edges.rate_hz
-    tick = float(np.max(edges.u_s, initial=0.0))
-    scatter = float(pulses.width_s.std()) if pulses.width_s.shape[0] > 1 else 0.0
-    return float(np.sqrt(2.0) * tick) if scatter < 2.0 * tick else 0.0
+    """Return the standard uncertainty that all widths of a recording share.
+
+    From samples: a residue, and where pulses are so short that their edges overlap, the
+    noise of the learned shape, which all of them see alike; on longer pulses that noise
+    moves both edges together. Figures from `tests/benchmarks/bench_accuracy.py`.
+    """
+    if edges.rate_hz is None:
+        tick = float(np.max(edges.u_s, initial=0.0))
+        scatter = float(pulses.width_s.std())
+        return float(np.sqrt(2.0) * tick) if scatter < 2.0 * tick else 0.0
+    residue = _RESIDUE_SAMPLES / edges.rate_hz
+    if edges.learned_count == 0:
+        return float(np.hypot(residue, _CROSSING_SAMPLES / edges.rate_hz))
+    if float(np.median(pulses.width_s)) * edges.rate_hz >= _OVERLAP_SAMPLES:
+        return residue
+    floor = float(np.sqrt(np.mean(pulses.u_width_s**2)))
+    shape = (1.4 + 0.25 / edges.energy) * floor / np.sqrt(0.5 * edges.learned_count)
+    return float(np.hypot(residue, shape))
 
 
 def _notices(edges: Edges, pulses: Pulses, unsure: bool) -> tuple[Notice, ...]:
     """Say what to know of a measurement beside its figures."""
-    candidates = (
-        (
-            unsure,
-            "polarity-unsure",
-            "high and low last about as long, so which of them is the "
-            "pulse is a guess: say --active high or low",
-            True,
-        ),
-        (
-            edges.clipped_share > 1e-4,
-            "clipping",
-            f"{100 * edges.clipped_share:.1f} % of the samples are at the end of the scale: "
-            "lower the input level",
-            edges.clipped_share > 1e-3,
-        ),
-        (
-            bool(edges.gaps),
-            "gap",
-            f"samples were lost in {len(edges.gaps)} place(s); the pulses there are left out",
-            False,
-        ),
-        (
-            edges.rate_hz is not None and edges.step < _WEAK_RATIO * edges.noise,
-            "weak-signal",
-            "the pulse hardly stands out of the noise: raise the input level",
-            True,
-        ),
-        (
-            pulses.width_s.shape[0] < _FEW_PULSES,
-            "few-pulses",
-            f"only {pulses.width_s.shape[0]} pulses: record for longer",
-            False,
-        ),
-        (
-            pulses.glitch_count > 0,
-            "extra-edge",
-            f"{pulses.glitch_count} extra pulse(s), far too short, were left out",
-            True,
-        ),
-        (
-            pulses.lost_edge_count > 0,
-            "lost-edge",
-            f"{pulses.lost_edge_count} edge(s) are missing between others",
-            True,
-        ),
-        (
-            pulses.missing_count > 0,
-            "missing-pulse",
-            f"{pulses.missing_count} pulse(s) are missing between others",
-            True,
-        ),
-        (
-            edges.garbled_count > 0,
-            "garbled-lines",
-            f"{edges.garbled_count} line(s) from the probe could not be read",
-            False,
-        ),
+    return list_notices(
+        unsure=unsure,
+        clipped_share=edges.clipped_share,
+        gap_count=len(edges.gaps),
+        cut_count=pulses.cut_count,
+        weak=edges.rate_hz is not None and edges.step < _WEAK_RATIO * edges.noise,
+        pulse_count=int(pulses.width_s.shape[0]),
+        glitch_count=pulses.glitch_count,
+        runt_count=pulses.runt_count,
+        lost_edge_count=pulses.lost_edge_count,
+        missing_count=pulses.missing_count,
+        garbled_count=edges.garbled_count,
     )
-    return tuple(Notice(code, text, spoils) for hit, code, text, spoils in candidates if hit)

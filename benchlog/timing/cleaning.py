@@ -1,0 +1,71 @@
+"""Edges that belong to no clean pulse, left out and counted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.timing.edges import Edges
+
+__all__ = ["CleanEdges", "clean_edges"]
+
+_GLITCH_SHARE = 0.2
+_RUNT_SHARE = 0.35
+_FEWEST = 4
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CleanEdges:
+    """Edges without those that make no pulse.
+
+    Attributes
+    ----------
+    time_s, rising, u_s : numpy.ndarray
+        As in `Edges`, shape (n,).
+    runt_count : int
+        Edges that were left out since their step is far from the usual height.
+    glitch_count : int
+        Pairs of edges that were left out since the state between them is far too short.
+    """
+
+    time_s: FloatArray
+    rising: NDArray[np.bool_]
+    u_s: FloatArray
+    runt_count: int
+    glitch_count: int
+
+
+def clean_edges(edges: Edges) -> CleanEdges:
+    """Leave out runts and glitches.
+
+    Parameters
+    ----------
+    edges : Edges
+        Times ascending, shape (n,).
+
+    Returns
+    -------
+    CleanEdges
+        A runt is a step off the usual height by more than 35 %; a glitch is a state
+        shorter than a fifth of the usual shorter one.
+    """
+    share = np.ones(edges.time_s.shape) if edges.share is None else edges.share
+    tall = np.abs(share - 1.0) <= _RUNT_SHARE
+    time, rising, u = edges.time_s[tall], edges.rising[tall], edges.u_s[tall]
+    runts = int(np.count_nonzero(~tall))
+    length = np.diff(time)
+    if length.shape[0] < _FEWEST:
+        return CleanEdges(time, rising, u, runts, 0)
+    sides = [length[rising[:-1]], length[~rising[:-1]]]
+    usual = min(float(np.median(side)) for side in sides if side.shape[0])
+    short = np.flatnonzero((length < _GLITCH_SHARE * usual) & (rising[:-1] != rising[1:]))
+    if short.shape[0] == 0:
+        return CleanEdges(time, rising, u, runts, 0)
+    lone = short[np.concatenate(([True], np.diff(short) > 1))]
+    keep = np.ones(time.shape[0], bool)
+    keep[lone] = keep[lone + 1] = False
+    return CleanEdges(time[keep], rising[keep], u[keep], runts, int(lone.shape[0]))
