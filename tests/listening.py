@@ -46,7 +46,7 @@ def draw_case(rng: np.random.Generator, seed: int) -> TrainCase:
     amplitude = float(10 ** rng.uniform(-2.5, -0.1))
     model = SoundInputModel(
         corners_hz=corners,
-        filter=("linear", "minimum", "narrow")[rng.integers(3)],  # type: ignore[arg-type]
+        filter=("linear", "minimum", "narrow")[rng.integers(3)],
         amplitude=amplitude,
         inverted=bool(rng.integers(2)),
         snr_db=float(rng.uniform(20.0, 60.0)),

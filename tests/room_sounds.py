@@ -57,7 +57,8 @@ def synthetic(seed: int) -> Iterator[tuple[str, FloatArray]]:
     yield "high voice of numbers", _normal(_voice(rng, time_s, 210.0))
     yield "melody of numbers", _normal(_melody(rng, time_s))
     yield "drums of numbers", _normal(_drums(rng, time_s))
-    rumble = lfilter([1.0], [1.0, -0.995], rng.standard_normal(time_s.shape[0]))
+    white = np.asarray(rng.standard_normal(time_s.shape[0]), dtype=np.float64)
+    rumble = np.asarray(lfilter([1.0], [1.0, -0.995], white), dtype=np.float64)
     yield "ventilation of numbers", _normal(rumble)
     yield "square notes of numbers", _normal(_square_notes(rng, time_s))
 
@@ -85,7 +86,7 @@ def make_rooms(folder: Path, count: int, seed: int = 1) -> list[tuple[str, NDArr
     """
     rng = np.random.default_rng(seed)
     sounds = [*spoken_and_played(folder), *synthetic(seed)]
-    rng.shuffle(sounds)  # type: ignore[arg-type]
+    rng.shuffle(sounds)
     rooms = []
     for index in range(count):
         name, values = sounds[index % len(sounds)]
@@ -142,7 +143,7 @@ def _voice(rng: np.random.Generator, time_s: FloatArray, pitch_hz: float) -> Flo
 
 
 def _melody(rng: np.random.Generator, time_s: FloatArray) -> FloatArray:
-    """Notes of six harmonics that die away, two at a time."""
+    """Play notes of six harmonics that die away, two at a time."""
     values = np.zeros(time_s.shape[0])
     for start_s in np.arange(0.0, _LENGTH_S, 0.25):
         pitch_hz = 110.0 * 2.0 ** (rng.integers(0, 24) / 12)
@@ -167,7 +168,7 @@ def _drums(rng: np.random.Generator, time_s: FloatArray) -> FloatArray:
 
 
 def _square_notes(rng: np.random.Generator, time_s: FloatArray) -> FloatArray:
-    """A square wave that plays a tune in a room: steps of equal height, but no steady period."""
+    """Play a tune by a square wave: steps of equal height, but no steady period."""
     pitch_hz = 55.0 * 2.0 ** (rng.integers(0, 13, size=1 + int(_LENGTH_S / 0.3)) / 12)
     phase = np.cumsum(pitch_hz[(time_s / 0.3).astype(int)]) / RATE_HZ
     wave = np.sign(np.sin(2 * np.pi * phase))

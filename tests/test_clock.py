@@ -15,7 +15,7 @@ FloatArray = NDArray[np.float64]
 def _compare(
     ppm: float, duration_s: float, delay_s: FloatArray | float, rate_hz: float = 48000.0
 ) -> ClockFit:
-    frames = np.arange(1, int(duration_s * 20) + 1) * (rate_hz / 20)
+    frames = np.arange(1, int(duration_s * 20) + 1, dtype=np.float64) * (rate_hz / 20)
     came_s = frames / (rate_hz * (1.0 + ppm * 1e-6)) + 7.0 + delay_s
     fit = fit_clock(frames, came_s, rate_hz)
     assert fit is not None
@@ -30,8 +30,8 @@ def test_without_delays_it_is_exact(ppm: float, rate_hz: float) -> None:
 
 def test_a_fast_clock_counts_as_positive() -> None:
     # 48048 frames in a second of the system's clock, where 48000 are told: 1000 ppm fast
-    frames = np.arange(1, 601) * 4804.8
-    fit = fit_clock(frames, np.arange(1, 601) * 0.1, 48000.0)
+    number = np.arange(1, 601, dtype=np.float64)
+    fit = fit_clock(number * 4804.8, number * 0.1, 48000.0)
     assert fit is not None
     assert fit.ppm == pytest.approx(1000.0, abs=1e-3)
 
@@ -39,8 +39,8 @@ def test_a_fast_clock_counts_as_positive() -> None:
 @pytest.mark.parametrize("kind", ["usual", "bursts", "drifting", "stalls"])
 @pytest.mark.parametrize("duration_s", [20.0, 120.0])
 def test_the_stated_uncertainty_covers(kind: str, duration_s: float) -> None:
-    # Of 100 comparisons at k = 2, at least 95 must cover if the uncertainty is honest; being too large
-    # is no fault here, so there is no upper bound but the last line's.
+    # Of 100 comparisons at k = 2, at least 95 must cover if the uncertainty is honest; being too
+    # large is no fault here, so there is no upper bound but the last line's.
     rng = np.random.default_rng(1)
     count = int(duration_s * 20)
     covered, stated = 0, []

@@ -21,7 +21,7 @@ _TIME_S = np.arange(5 * RATE_HZ) / RATE_HZ
 
 
 def _noise(sd: float, seed: int = 1) -> FloatArray:
-    return sd * np.random.default_rng(seed).standard_normal(_TIME_S.shape[0])
+    return np.asarray(sd * np.random.default_rng(seed).standard_normal(_TIME_S.shape[0]))
 
 
 def test_fifty_rooms_are_rooms(tmp_path: Path) -> None:
@@ -116,5 +116,5 @@ def test_loudness_does_not_matter() -> None:
 
 def test_every_input_is_heard_by_itself() -> None:
     pulse = render_sound(make_train(1.5e-3, 17e-3, 5.0), SoundInputModel(snr_db=40.0), 5.0)
-    both = np.stack((_noise(0.05)[: pulse.shape[0]], pulse), axis=1)
+    both: FloatArray = np.column_stack((_noise(0.05)[: pulse.shape[0]], pulse))
     assert [one.kind for one in hear(samples_from_array(both, RATE_HZ))] == ["room", "pulse"]

@@ -63,8 +63,8 @@ def test_polarity_of_equal_halves_is_a_guess_unless_it_is_said() -> None:
     assert said.active_level == "low"
 
 
-# Noise: the standard deviation of some 2e5 samples is good to 0.2 % (0.02 dB); hum: the amplitude of a
-# line in white noise of -60 dB over 6 s is good to far below 0.01 dB. 1 dB is asked.
+# Noise: the standard deviation of some 2e5 samples is good to 0.2 % (0.02 dB); hum: the amplitude
+# of a line in white noise of -60 dB over 6 s is good to far below 0.01 dB. 1 dB is asked.
 @pytest.mark.parametrize("snr_db", [20.0, 40.0, 60.0])
 @pytest.mark.parametrize("kind", ["linear", "minimum"])
 def test_noise(snr_db: float, kind: str) -> None:
@@ -106,7 +106,7 @@ def test_hum_and_a_train_at_the_mains_rate_are_told_to_hide_each_other() -> None
 def test_bandwidth_and_shape(kind: str) -> None:
     model = SoundInputModel(filter=kind, snr_db=50.0)  # type: ignore[arg-type]
     quality = _judge(model)
-    time, impulse = impulse_response(kind, model.cutoff)  # type: ignore[arg-type]
+    time, impulse = impulse_response(kind, model.cutoff)
     share = np.linspace(0.0, 0.5, 2001)
     step = time[1] - time[0]
     gain = np.abs(np.exp(-2j * np.pi * np.outer(share, time)) @ impulse) * step
@@ -121,8 +121,8 @@ def test_bandwidth_and_shape(kind: str) -> None:
 
 
 def test_the_bias_that_is_told_is_the_bias() -> None:
-    # Whatever the timing's own error is on these inputs, the fit must find it: to 0.1 us here, where
-    # the mean of 330 widths scatters by sqrt(2) 0.01 samples / sqrt(330), some 0.02 us.
+    # Whatever the timing's own error is on these inputs, the fit must find it: to 0.1 us here,
+    # where the mean of 330 widths scatters by sqrt(2) 0.01 samples / sqrt(330), some 0.02 us.
     for corners, kind in (((200.0,), "linear"), ((80.0, 20.0), "narrow"), ((20.0,), "minimum")):
         model = SoundInputModel(corners_hz=corners, filter=kind, snr_db=40.0)  # type: ignore[arg-type]
         train = make_train(_WIDTH_S, _PERIOD_S, _LENGTH_S)

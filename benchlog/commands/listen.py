@@ -233,7 +233,7 @@ def _judge(heard: Listened, level: Level | None) -> list[InputNews]:
     from benchlog.timing.hearing import hear_values
     from benchlog.timing.input_quality import judge_input
 
-    news = []
+    news: list[InputNews] = []
     with show_progress("judging") as advance:
         for column, number in enumerate(heard.inputs):
             advance(column / len(heard.inputs))

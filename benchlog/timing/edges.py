@@ -231,8 +231,8 @@ class _Found:
             size = max(end, 2 * self.place.shape[0])
             for column in (self.place, self.rising, self.u, self.share):
                 column.resize(size, refcheck=False)
-        for column, values in zip((self.place, self.rising, self.u, self.share), part, strict=True):
-            column[self.count : end] = values
+        self.place[self.count : end], self.rising[self.count : end] = part[:2]
+        self.u[self.count : end], self.share[self.count : end] = part[2:]
         self.count = end
 
 

@@ -112,15 +112,13 @@ def _print_gain() -> None:
 
 
 def _print_clock() -> None:
-    print(
-        "clock, 200 simulated comparisons each: rms error and stated uncertainty in ppm, cover at 2 u"
-    )
+    print("clock, 200 simulated comparisons each: rms error and stated u in ppm, cover at 2 u")
     rng = np.random.default_rng(4)
     for duration_s in (30.0, 120.0, 600.0):
         rows = []
         for _ in range(200):
             ppm = rng.uniform(-100.0, 100.0)
-            count = np.arange(1, int(duration_s * 20)) * 2400.0
+            count = np.arange(1, int(duration_s * 20), dtype=np.float64) * 2400.0
             came = count / (48000.0 * (1.0 + ppm * 1e-6)) + rng.exponential(6e-4, count.shape[0])
             late = rng.random(count.shape[0]) < 0.02
             fit = fit_clock(count, came + late * rng.uniform(0.0, 0.03, count.shape[0]), 48000.0)
