@@ -40,7 +40,8 @@ def test_a_fast_clock_counts_as_positive() -> None:
 @pytest.mark.parametrize("duration_s", [20.0, 120.0])
 def test_the_stated_uncertainty_covers(kind: str, duration_s: float) -> None:
     # Of 100 comparisons at k = 2, at least 95 must cover if the uncertainty is honest; being too
-    # large is no fault here, so there is no upper bound but the last line's.
+    # large is no fault here, so there is no upper bound but the last line's: what the delays of
+    # these kinds spread over, most of a millisecond, shared out over the comparison.
     rng = np.random.default_rng(1)
     count = int(duration_s * 20)
     covered, stated = 0, []
@@ -57,7 +58,7 @@ def test_the_stated_uncertainty_covers(kind: str, duration_s: float) -> None:
         covered += abs(fit.ppm - ppm) <= 2.0 * fit.u_ppm
         stated.append(fit.u_ppm)
     assert covered >= 95
-    assert np.median(stated) < 600.0 / duration_s
+    assert np.median(stated) < 800.0 / duration_s
 
 
 def test_a_longer_comparison_is_a_better_one() -> None:
@@ -75,3 +76,15 @@ def test_the_systems_clock_says_what_it_is_worth() -> None:
     clock = judge_system_clock()
     assert clock.half_width_ppm == (SET_PPM if clock.network_time else FREE_PPM)
     assert clock.u_ppm == pytest.approx(clock.half_width_ppm / 3**0.5)
+
+
+@pytest.mark.parametrize("duration_s", [24.0, 60.0])
+def test_a_sawtooth_of_delivery_is_covered(duration_s: float) -> None:
+    """A sound server may run late by 3 ms a second and catch up by 46 ms at once (seen)."""
+    count = int(duration_s * 20)
+    came = np.arange(1, count + 1) / 20.0
+    covered = 0
+    for start_s in np.linspace(0.0, 15.0, 60):
+        fit = _compare(0.0, duration_s, 3e-3 * ((came + start_s) % 15.3))
+        covered += abs(fit.ppm) <= 2.0 * fit.u_ppm
+    assert covered >= 59

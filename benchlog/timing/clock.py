@@ -72,7 +72,8 @@ def fit_clock(frame_count: FloatArray, arrival_s: FloatArray, rate_hz: float) ->
     Notes
     -----
     The uncertainty is that of a straight line through the envelope's points from their own
-    scatter (widened for few points), or from its bend, whichever is larger; to that comes what
+    scatter (widened for few points), from its bend, or from the envelope's whole range about the
+    line over the comparison (rectangular), whichever is largest; to that comes what
     the least delay may wander unseen over the comparison, taken as 0.2 ms or a fiftieth of the
     delays' scatter.
     """
@@ -91,7 +92,10 @@ def fit_clock(frame_count: FloatArray, arrival_s: FloatArray, rate_hz: float) ->
     rest = late - slope * at
     scatter_s = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
     wander = max(_WANDER_S, _WANDER_SHARE * scatter_s) / duration_s
-    u = float(np.hypot(max(u, _bend(x, y, slope)), wander))
+    # the least delay may wander over all of this range, as a sound server's sawtooth does, and
+    # a line that follows one of its ramps takes the rest for outliers
+    wide = float(np.ptp(y - slope * x)) / (np.sqrt(3.0) * duration_s)
+    u = float(np.hypot(max(u, _bend(x, y, slope), wide), wander))
     # The delay against the nominal rate grows with time where the clock is slow.
     return ClockFit(
         ppm=-1e6 * slope,
