@@ -121,6 +121,7 @@ def fit_coupling(
     harmonics: int = 0,
     most_stages: int = 2,
     start_hz: tuple[float, ...] = (),
+    twin_square: float = 0.0,
 ) -> CouplingFit:
     """Fit the corners of the coupling.
 
@@ -142,6 +143,9 @@ def fit_coupling(
         0 to 2.
     start_hz : tuple of float
         Corners near which to look; none looks everywhere.
+    twin_square : float
+        Two corners whose logarithms differ by less than the root of this are told as equal:
+        an error of the edge's shape draws equal corners apart by so much.
 
     Returns
     -------
@@ -153,7 +157,7 @@ def fit_coupling(
     if most_stages >= 1:
         best = _better(problem, best, _refine_one(problem, start_hz))
     if most_stages >= 2 and best.corners_hz:
-        best = _better(problem, best, _refine_two(problem, start_hz))
+        best = _better(problem, best, _refine_two(problem, start_hz, twin_square))
     return problem.finish(best)
 
 
@@ -286,13 +290,15 @@ def _refine_one(problem: _Problem, near_hz: tuple[float, ...]) -> _Solution:
     return _Solution(found.corners_hz, (u,), found.rest, found.step)
 
 
-def _refine_two(problem: _Problem, near_hz: tuple[float, ...]) -> _Solution:
+def _refine_two(
+    problem: _Problem, near_hz: tuple[float, ...], twin_square: float
+) -> _Solution:
     """Find two corners, told by their middle and the square of their distance (in logarithms).
 
     Two corners may be exchanged, so that near equal ones only the square is well determined.
     """
     if len(near_hz) == 2:
-        return _settle_two(problem, (max(near_hz), min(near_hz)))
+        return _settle_two(problem, (max(near_hz), min(near_hz)), twin_square)
     answers = [problem.project(problem.answer(float(c))) for c in _GRID_HZ]
     memories = [problem.project(problem.memory(float(c))) for c in _GRID_HZ]
     table = np.stack([*answers, *memories], axis=1)
@@ -302,7 +308,7 @@ def _refine_two(problem: _Problem, near_hz: tuple[float, ...]) -> _Solution:
         squares = _pair_squares(gram, right, low, high)
         if squares < best:
             best, start = squares, (float(_GRID_HZ[high]), float(_GRID_HZ[low]))
-    return _settle_two(problem, start)
+    return _settle_two(problem, start, twin_square)
 
 
 def _pair_squares(gram: FloatArray, right: FloatArray, low: int, high: int) -> float:
@@ -316,7 +322,9 @@ def _pair_squares(gram: FloatArray, right: FloatArray, low: int, high: int) -> f
     return -float(side @ np.linalg.lstsq(small, side, rcond=1e-10)[0])
 
 
-def _settle_two(problem: _Problem, start: tuple[float, float]) -> _Solution:
+def _settle_two(
+    problem: _Problem, start: tuple[float, float], twin_square: float
+) -> _Solution:
     """Refine two corners from a first guess."""
 
     def corners(point: FloatArray) -> tuple[float, ...]:
@@ -328,7 +336,7 @@ def _settle_two(problem: _Problem, start: tuple[float, float]) -> _Solution:
     begin = np.array([logs.mean(), (logs[0] - logs[1]) ** 2])
     point, cover, found = _descend(problem, begin, corners)
     square, u_square = max(float(point[1]), 0.0), math.sqrt(cover[1, 1])
-    if square < 2.0 * u_square and square < 0.5:
+    if square < max(twin_square, min(2.0 * u_square, 0.5)):
         twin = math.exp(float(point[0]))
         found = problem.solve((twin, twin))
         u = twin * math.sqrt(cover[0, 0])
