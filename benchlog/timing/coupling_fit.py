@@ -290,9 +290,7 @@ def _refine_one(problem: _Problem, near_hz: tuple[float, ...]) -> _Solution:
     return _Solution(found.corners_hz, (u,), found.rest, found.step)
 
 
-def _refine_two(
-    problem: _Problem, near_hz: tuple[float, ...], twin_square: float
-) -> _Solution:
+def _refine_two(problem: _Problem, near_hz: tuple[float, ...], twin_square: float) -> _Solution:
     """Find two corners, told by their middle and the square of their distance (in logarithms).
 
     Two corners may be exchanged, so that near equal ones only the square is well determined.
@@ -322,9 +320,7 @@ def _pair_squares(gram: FloatArray, right: FloatArray, low: int, high: int) -> f
     return -float(side @ np.linalg.lstsq(small, side, rcond=1e-10)[0])
 
 
-def _settle_two(
-    problem: _Problem, start: tuple[float, float], twin_square: float
-) -> _Solution:
+def _settle_two(problem: _Problem, start: tuple[float, float], twin_square: float) -> _Solution:
     """Refine two corners from a first guess."""
 
     def corners(point: FloatArray) -> tuple[float, ...]:
