@@ -12,7 +12,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import typer
 
 from benchlog.channel.design import parse_design, predict_cycle
 from tests.command_inputs import answer, check_line, write_edges
@@ -32,10 +31,10 @@ def test_help_lists_the_commands_in_their_groups(tmp_path: Path) -> None:
 
 
 def test_every_command_and_option_has_help() -> None:
-    from benchlog.commands.application import application
+    from benchlog.commands.application import command_line
 
-    group = typer.main.get_command(application)
-    commands = group.commands  # type: ignore[attr-defined]
+    group = command_line()
+    commands = group.commands
     assert tuple(commands) == COMMANDS
     for name, command in commands.items():
         assert command.help, name
@@ -61,6 +60,25 @@ def test_help_and_version_import_nothing_heavy(tmp_path: Path, word: str) -> Non
     )
     done = subprocess.run(
         [sys.executable, "-c", code, word],
+        cwd=tmp_path,
+        env=plain_environment(),
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_command_is_loaded_without_the_others(tmp_path: Path) -> None:
+    write_edges(tmp_path / "a.csv", 0.0015, 0.0185)
+    code = (
+        "import sys; from benchlog.__main__ import main; main(['measure', '--json', 'a.csv']);"
+        "beside = {'benchlog.commands.watch', 'benchlog.capture.vcd_files', 'soundfile'};"
+        "sys.exit(repr(beside & set(sys.modules)) if beside & set(sys.modules) else 0)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
         cwd=tmp_path,
         env=plain_environment(),
         capture_output=True,
@@ -413,7 +431,7 @@ def test_demo_refuses_a_folder_that_holds_something(tmp_path: Path) -> None:
 def test_large_files_are_measured_side_by_side_in_their_order(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from benchlog.capture.formats import write_csv
+    from benchlog.capture.csv_files import write_csv
     from benchlog.commands import measure
     from benchlog.recording import EdgeList
 

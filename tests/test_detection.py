@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.timing.detection import (
+    cut_rows,
     decimate,
     decimation_for,
     find_steps,
@@ -29,6 +30,37 @@ def test_decimate_averages_runs_and_leaves_out_the_rest() -> None:
     values = np.array([1, 3, 5, 7, 9], dtype=np.float32)
     assert decimate(values, 2).tolist() == [2.0, 6.0]
     assert decimate(values, 1).tolist() == values.tolist()
+
+
+@pytest.mark.parametrize("factor", [1, 2, 3, 4, 6, 7, 8, 12, 16])
+def test_decimate_by_any_factor_is_the_mean(factor: int) -> None:
+    values = np.random.default_rng(factor).normal(size=1000).astype(np.float32)
+    count = 1000 // factor
+    mean = values[: count * factor].reshape(count, factor).mean(axis=1, dtype=np.float64)
+    averages = decimate(values, factor)
+    assert averages.dtype == np.float32
+    assert averages == pytest.approx(mean, abs=1e-6)
+
+
+@pytest.mark.parametrize("first", [[], [0, 7, 3], [-2, 4], [5, 9], [-30, 30]])
+def test_rows_repeat_the_end_samples_past_the_ends(first: list[int]) -> None:
+    values = np.arange(10, dtype=np.float32)
+    rows = cut_rows(values, np.array(first, np.intp), 3)
+    assert rows.shape == (len(first), 3)
+    wanted = [[min(max(at + k, 0), 9) for k in range(3)] for at in first]
+    assert rows.tolist() == wanted
+    twice = np.repeat(values, 2)[::2]  # samples that do not lie side by side
+    assert cut_rows(twice, np.array(first, np.intp), 3).tolist() == wanted
+
+
+def test_the_first_of_equal_peaks_is_the_step() -> None:
+    averages = np.zeros(60, dtype=np.float32)
+    averages[20:40] = 0.5
+    # a step between decimated samples gives a flat top of the detector at most, or none
+    averages[20] = averages[39] = 0.25
+    steps = find_steps(averages)
+    assert steps.index.tolist() == [20, 39]
+    assert steps.height.tolist() == [0.5, -0.5]
 
 
 def test_one_step_up_and_one_down_are_found_at_their_sample() -> None:

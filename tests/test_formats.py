@@ -21,7 +21,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from vcd import VCDWriter
 
-from benchlog.capture.formats import open_recording, write_audio, write_csv, write_vcd
+from benchlog.capture.audio_files import write_audio
+from benchlog.capture.csv_files import write_csv
+from benchlog.capture.formats import open_recording
+from benchlog.capture.vcd_files import write_vcd
 from benchlog.errors import RecordingError, StoreError
 from benchlog.recording import EdgeList, Gap, Samples, samples_from_array
 

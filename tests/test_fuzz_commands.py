@@ -184,12 +184,10 @@ _WRITES_WHERE_TOLD = {("measure", "--pulses"), ("demo", "folder")}
 
 def _every_place() -> list[tuple[str, str]]:
     """Return each command with each of its arguments and options that take a value."""
-    import typer
-
-    from benchlog.commands.application import application
+    from benchlog.commands.application import command_line
 
     places = []
-    for name, command in typer.main.get_command(application).commands.items():  # type: ignore[attr-defined]
+    for name, command in command_line().commands.items():
         for parameter in command.params:
             place = parameter.opts[0]
             is_flag = getattr(parameter, "is_flag", False)

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from numpy.typing import NDArray
 
 from benchlog.errors import MeasurementError
 from benchlog.recording import EdgeList, Gap, samples_from_array
 from benchlog.timing.edges import edges_from_list
 from benchlog.timing.jitter import effective_count, measure_jitter, summarise
+from benchlog.timing.medians import median
 from benchlog.timing.pulses import measure_pulses, measure_recording
 from tests.pulse_signals import render_train
 
@@ -148,6 +153,28 @@ def test_white_edge_noise_gives_the_published_jitter() -> None:
     jitter = measure_jitter(period, period, np.ones(period.shape[0] - 1, bool), 0.0)
     assert jitter.period_rms_s == pytest.approx(np.sqrt(2) * 1e-6, rel=0.03)
     assert jitter.cycle_to_cycle_rms_s == pytest.approx(np.sqrt(6) * 1e-6, rel=0.03)
+
+
+@given(arrays(np.float64, st.integers(1, 40), elements=st.floats(-1e3, 1e3)))
+def test_the_median_is_the_usual_one(values: NDArray[np.float64]) -> None:
+    assert median(values) == np.median(values)
+    assert median(np.stack([values, -values])).tolist() == [np.median(values), -np.median(values)]
+
+
+def test_the_median_of_nothing_is_not_a_number() -> None:
+    assert np.isnan(median(np.empty(0)))
+    assert median(np.empty((2, 0), np.float32)).shape == (2,)
+
+
+@pytest.mark.parametrize("count", [5, 18, 200])
+def test_effective_count_however_long_the_correlation_reaches(count: int) -> None:
+    values = np.cumsum(np.random.default_rng(count).normal(size=count))
+    centred = values - values.mean()
+    lags = [float(centred[: count - lag] @ centred[lag:]) for lag in range(count // 2 * 2)]
+    pairs = np.reshape(lags, (-1, 2)).sum(axis=1) / lags[0]
+    falling = np.minimum.accumulate(pairs[: int(np.argmax(pairs <= 0)) or pairs.shape[0]])
+    inflation = max(1.0, 2.0 * float(falling.sum()) - 1.0)
+    assert effective_count(values) == pytest.approx(max(1.0, count / inflation), rel=1e-9)
 
 
 def test_effective_count_of_a_first_order_autoregression() -> None:

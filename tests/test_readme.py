@@ -31,11 +31,9 @@ def _section(title: str) -> str:
 
 
 def _commands() -> list[str]:
-    from typer.main import get_command
+    from benchlog.commands.application import command_line
 
-    from benchlog.commands.application import application
-
-    return sorted(getattr(get_command(application), "commands"))  # noqa: B009
+    return sorted(getattr(command_line(), "commands"))  # noqa: B009
 
 
 def test_the_first_paragraph_states_the_job() -> None:

@@ -414,7 +414,9 @@ def limited(call: str, folder: Path) -> str:
     script = textwrap.dedent("""
         import pathlib, resource, sys
         import numpy as np
-        from benchlog.capture.formats import write_audio, write_csv, write_vcd
+        from benchlog.capture.audio_files import write_audio
+        from benchlog.capture.csv_files import write_csv
+        from benchlog.capture.vcd_files import write_vcd
         from benchlog.capture.store import Bench, Sidecar, store_record, write_new_text
         from benchlog.errors import StoreError
         from benchlog.recording import EdgeList

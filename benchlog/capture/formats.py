@@ -1,22 +1,21 @@
-"""The front door for files: what kind a recording is, by its content, and who reads it."""
+"""The front door for files: what kind a recording is, by its content, and who reads it.
+
+A reader is loaded when a file of its kind comes.
+"""
 
 from __future__ import annotations
 
 import dataclasses
+import os
 import re
 import stat
 from pathlib import Path
 
-from benchlog.capture.audio_files import read_audio, write_audio
-from benchlog.capture.csv_files import read_csv, write_csv
-from benchlog.capture.probe_lines import read_probe_log
-from benchlog.capture.repair import repair_record
 from benchlog.capture.sidecar import read_sidecar, sidecar_path
-from benchlog.capture.vcd_files import read_vcd, write_vcd
 from benchlog.errors import RecordingError
 from benchlog.recording import EdgeList, Gap, Samples
 
-__all__ = ["open_recording", "read_gaps", "write_audio", "write_csv", "write_vcd"]
+__all__ = ["open_recording", "read_gaps"]
 
 _HEAD_BYTES = 4096
 _SOUND = (b"RIFF", b"RIFX", b"RF64", b"BW64", b"fLaC", b"ID3")
@@ -58,21 +57,41 @@ def open_recording(path: Path, *, signal: str | None = None) -> Samples | tuple[
         The path is no such file, or the file is damaged.
     """
     head = _read_head(path)
-    completed = repair_record(path)
-    if completed is not None:
-        path = completed.path
+    path = _complete(path)
     gaps, unfinished = _read_beside(path)
     kind = _recognise(head, path)
     if kind == "sound":
+        from benchlog.capture.audio_files import read_audio
+
         samples = read_audio(path)
         return dataclasses.replace(samples, gaps=samples.gaps + gaps) if gaps else samples
-    if kind == "vcd":
-        edges = read_vcd(path, signal=signal)
-    elif kind == "probe":
-        edges = read_probe_log(path)
-    else:
-        edges = read_csv(path, unfinished=unfinished)
+    edges = _read_edges(path, kind, signal, unfinished)
     return (dataclasses.replace(edges, gaps=edges.gaps + gaps) if gaps else edges,)
+
+
+def _read_edges(path: Path, kind: str, signal: str | None, unfinished: bool) -> EdgeList:
+    """Read a file of edge times of one kind or another."""
+    if kind == "vcd":
+        from benchlog.capture.vcd_files import read_vcd
+
+        return read_vcd(path, signal=signal)
+    if kind == "probe":
+        from benchlog.capture.probe_lines import read_probe_log
+
+        return read_probe_log(path)
+    from benchlog.capture.csv_files import read_csv
+
+    return read_csv(path, unfinished=unfinished)
+
+
+def _complete(path: Path) -> Path:
+    """Complete a recording that was broken off, and return where it lies then."""
+    if not os.path.lexists(sidecar_path(path)):  # nothing says that it was not finished
+        return path
+    from benchlog.capture.repair import repair_record
+
+    completed = repair_record(path)
+    return path if completed is None else completed.path
 
 
 def read_gaps(path: Path) -> tuple[Gap, ...]:

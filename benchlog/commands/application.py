@@ -1,9 +1,14 @@
-"""The commands in their groups, and the one place where errors become a line and a status."""
+"""The commands in their groups, and the one place where errors become a line and a status.
+
+Only the command that is called is loaded and gets a parser: those of all the others would take
+longer than most commands themselves.
+"""
 
 from __future__ import annotations
 
 import errno
 import functools
+import importlib
 import inspect
 import os
 import sys
@@ -11,31 +16,27 @@ from collections.abc import Callable, Sequence
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand, TyperGroup
 
-from benchlog.commands import (
-    calibrate,
-    capture,
-    demo,
-    inputs,
-    listen,
-    log,
-    measure,
-    new,
-    predict,
-    watch,
-    wire,
-)
 from benchlog.commands.usage import UsageException, translate_usage
 from benchlog.errors import BenchlogError, StoreError, UsageError
 
-__all__ = ["application", "run"]
+__all__ = ["command_line", "run"]
 
-application = typer.Typer(
-    name="benchlog",
-    add_completion=False,
-    rich_markup_mode="rich",
-    context_settings={"help_option_names": ["--help", "-h"]},
-)
+_COMMANDS = {
+    "new": ("Set up", "new_channel"),
+    "inputs": ("Set up", "list_inputs"),
+    "wire": ("Set up", "wire_input"),
+    "listen": ("Set up", "listen_to_input"),
+    "predict": ("Set up", "predict_channel"),
+    "watch": ("Measure", "watch_channel"),
+    "capture": ("Measure", "capture_position"),
+    "measure": ("Measure", "measure_files"),
+    "calibrate": ("Calibrate", "calibrate_channel"),
+    "log": ("Show", "show_log"),
+    "demo": ("Show", "show_demo"),
+}
+"""Each command, which is also its module, with its group and its function."""
 
 
 def _show_version(wanted: bool) -> None:
@@ -47,7 +48,6 @@ def _show_version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@application.callback()
 def open_bench_log(
     version: Annotated[
         bool,
@@ -64,30 +64,76 @@ def open_bench_log(
     """
 
 
-def _add(name: str, group: str, command: Callable[..., int]) -> None:
-    """Put a command into its group, its docstring as the help, each paragraph on one line."""
-    paragraphs = inspect.cleandoc(command.__doc__ or "").split("\n\n")
-    text = "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)
-    application.command(name, rich_help_panel=group, help=text)(command)
+class _AsTyped:
+    """Takes the words of a parameter as they were typed."""
+
+    def coerce(self, value: Any, param: Any, ctx: Any) -> Any:
+        """Return a word or None, or the list of words where there may be several."""
+        del ctx
+        if param.multiple or param.nargs == -1:
+            return () if value is None else list(value)
+        return value
 
 
-_add("new", "Set up", new.new_channel)
-_add("inputs", "Set up", inputs.list_inputs)
-_add("wire", "Set up", wire.wire_input)
-_add("listen", "Set up", listen.listen_to_input)
-_add("predict", "Set up", predict.predict_channel)
-_add("watch", "Measure", watch.watch_channel)
-_add("capture", "Measure", capture.capture_position)
-_add("measure", "Measure", measure.measure_files)
-_add("calibrate", "Calibrate", calibrate.calibrate_channel)
-_add("log", "Show", log.show_log)
-_add("demo", "Show", demo.show_demo)
+def _leave_words_alone(parameters: list[Any]) -> list[Any]:
+    """Keep the parser from loading a library, slower than it, to turn text into text."""
+    for parameter in parameters:
+        kind = getattr(getattr(parameter, "type_descriptor", None), "annotation", None)
+        if kind in (str, list[str], bool) and hasattr(parameter, "get_runtime_param"):
+            parameter.get_runtime_param = _AsTyped
+    return parameters
+
+
+class _Command(TyperCommand):
+    """A command that takes its words as they were typed."""
+
+    def get_params(self, ctx: Any) -> list[Any]:
+        """Return arguments and options, the one for the help among them."""
+        return _leave_words_alone(super().get_params(ctx))
+
+
+class _Group(TyperGroup):
+    """The commands, each of which takes its words as they were typed."""
+
+    def get_params(self, ctx: Any) -> list[Any]:
+        """Return the options before a command's name."""
+        return _leave_words_alone(super().get_params(ctx))
 
 
 @functools.cache
-def _built_command() -> Any:
-    """Build the parser, which takes longer than most commands, once."""
+def command_line(only: str | None = None) -> Any:
+    """Build the parser.
+
+    Parameters
+    ----------
+    only : str, optional
+        The one command that it shall know; all of them when left out.
+
+    Returns
+    -------
+    typer.core.TyperGroup
+        With the commands in the order of the help.
+    """
+    application = typer.Typer(
+        name="benchlog",
+        cls=_Group,
+        add_completion=False,
+        rich_markup_mode="rich",
+        context_settings={"help_option_names": ["--help", "-h"]},
+    )
+    application.callback()(open_bench_log)
+    for name in _COMMANDS if only is None else (only,):
+        group, function = _COMMANDS[name]
+        command = getattr(importlib.import_module(f"benchlog.commands.{name}"), function)
+        text = _help_text(command)
+        application.command(name, cls=_Command, rich_help_panel=group, help=text)(command)
     return typer.main.get_command(application)
+
+
+def _help_text(command: Callable[..., int]) -> str:
+    """Return a command's docstring, each paragraph on one line."""
+    paragraphs = inspect.cleandoc(command.__doc__ or "").split("\n\n")
+    return "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -103,7 +149,8 @@ def run(arguments: Sequence[str]) -> int:
     int
         The exit status.
     """
-    command = _built_command()
+    first = arguments[0] if arguments else None
+    command = command_line(first if first in _COMMANDS else None)
     try:
         _check_words(arguments)
         with command.make_context("benchlog", list(arguments) or ["--help"]) as context:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.timing.edges import Edges
+from benchlog.timing.medians import median
 
 __all__ = ["CleanEdges", "clean_edges"]
 
@@ -61,7 +62,7 @@ def clean_edges(edges: Edges) -> CleanEdges:
     if length.shape[0] < _FEWEST:
         return CleanEdges(time, rising, u, runts, 0)
     sides = [length[rising[:-1]], length[~rising[:-1]]]
-    usual = min(float(np.median(side)) for side in sides if side.shape[0])
+    usual = min(float(median(side)) for side in sides if side.shape[0])
     short = np.flatnonzero((length < _GLITCH_SHARE * usual) & (rising[:-1] != rising[1:]))
     if short.shape[0] == 0:
         return CleanEdges(time, rising, u, runts, 0)

@@ -14,10 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.timing.medians import median
+
 __all__ = [
     "CHUNK_FRAMES",
     "Chunk",
     "Steps",
+    "cut_rows",
     "decimate",
     "decimation_for",
     "find_steps",
@@ -99,25 +102,29 @@ def split_chunks(
         Cores that tile the recording without gap or overlap. A last core shorter
         than the overlap is joined to the one before it.
     """
-    held: list[FloatArray] = []
-    first = 0  # index of the first frame held
-    held_frames = 0
-    core_start = 0
+    held: FloatArray | None = None
+    first = count = core_start = 0  # index of the first frame held, and how many there are
     for block in blocks:
-        held.append(block)
-        held_frames += block.shape[0]
-        while first + held_frames >= core_start + frames + 2 * overlap:
-            values = held[0] if len(held) == 1 else np.concatenate(held)
+        if held is None:
+            held = np.empty((frames + 3 * overlap, block.shape[1]), block.dtype)
+        taken = 0
+        while taken < block.shape[0]:  # copied at once, while the processor still has them near
+            room = core_start + frames + 2 * overlap - first - count
+            part = block[taken : taken + room]
+            held[count : count + part.shape[0]] = part
+            taken += part.shape[0]
+            count += part.shape[0]
+            if part.shape[0] < room:
+                continue
             core_end = core_start + frames
-            yield Chunk(first, core_start, core_end, values[: core_end + overlap - first])
+            yield Chunk(first, core_start, core_end, held[: core_end + overlap - first])
             keep_from = max(first, core_end - overlap)
-            rest = values[keep_from - first :]
-            held, held_frames, first = [rest], rest.shape[0], keep_from
-            core_start = core_end
-    if held_frames:
-        values = held[0] if len(held) == 1 else np.concatenate(held)
-        if first + held_frames > core_start:
-            yield Chunk(first, core_start, first + held_frames, values)
+            rest = held[keep_from - first : count]
+            held = np.empty_like(held)
+            held[: rest.shape[0]] = rest
+            first, count, core_start = keep_from, rest.shape[0], core_end
+    if held is not None and first + count > core_start:
+        yield Chunk(first, core_start, first + count, held[:count])
 
 
 def decimate(values: NDArray[np.floating], factor: int) -> FloatArray:
@@ -138,10 +145,16 @@ def decimate(values: NDArray[np.floating], factor: int) -> FloatArray:
     count = values.shape[0] // factor
     if factor == 1:
         return np.ascontiguousarray(values[:count], dtype=np.float32)
-    table = values[: count * factor].reshape(count, factor)
-    total = table[:, 0] + table[:, 1]
-    for column in range(2, factor):
-        total += table[:, column]
+    total = values[: count * factor]
+    left = factor
+    while left % 2 == 0:  # halving reads every sample once, columns would do so `factor` times
+        total = total[0::2] + total[1::2]
+        left //= 2
+    if left > 1:
+        table = total.reshape(count, left)
+        total = table[:, 0] + table[:, 1]
+        for column in range(2, left):
+            total += table[:, column]
     total *= np.float32(1.0 / factor)
     return total.astype(np.float32, copy=False)
 
@@ -169,15 +182,15 @@ def find_steps(averages: FloatArray, least_share: float = 0.5) -> Steps:
     contrast = pair[3:] - pair[:-3]  # (s[j+1]+s[j+2]) - (s[j-2]+s[j-1]) at j = i + 2
     contrast *= np.float32(0.5)
     size = np.abs(contrast)
-    noise = float(1.4826 * np.median(size[:: max(1, size.shape[0] // 4096)]))
+    noise = float(1.4826 * median(size[:: max(1, size.shape[0] // 4096)]))
     ceiling = float(size.max())
     lowest = max(_NOISE_FACTOR * noise, 1e-6)
     if not ceiling > lowest:
         return Steps(none.index, none.height, noise)
     index = _peaks(contrast, size, lowest)
-    usual = float(np.median(size[index]))
+    usual = float(median(size[index]))
     if usual < 0.5 * ceiling:  # small steps outnumber large ones: noise bursts, or rare pulses
-        usual = float(np.median(size[index[size[index] > 0.4 * ceiling]]))
+        usual = float(median(size[index[size[index] > 0.4 * ceiling]]))
     index = index[size[index] > least_share * usual]
     return Steps(index + 2, contrast[index].astype(np.float64), noise)
 
@@ -185,14 +198,15 @@ def find_steps(averages: FloatArray, least_share: float = 0.5) -> Steps:
 def _peaks(contrast: FloatArray, size: FloatArray, threshold: float) -> NDArray[np.intp]:
     """Return the place of the largest value in each run of one sign above `threshold`."""
     above = np.flatnonzero(size > threshold)
-    sign = contrast[above] > 0
-    starts = np.ones(above.shape[0], bool)
-    starts[1:] = (np.diff(above) > 1) | (sign[1:] != sign[:-1])
-    run = np.cumsum(starts) - 1
-    best = np.maximum.reduceat(size[above], np.flatnonzero(starts))
-    at_best = np.flatnonzero(size[above] == best[run])
-    _, first = np.unique(run[at_best], return_index=True)
-    result: NDArray[np.intp] = above[at_best[first]]
+    sign, height = contrast[above] > 0, size[above]
+    border = (above[1:] - above[:-1] > 1) | (sign[1:] != sign[:-1])
+    starts = np.concatenate(([0], np.flatnonzero(border) + 1))
+    best = np.maximum.reduceat(height, starts)
+    at_best = np.flatnonzero(height == np.repeat(best, np.diff(starts, append=above.shape[0])))
+    if at_best.shape[0] > starts.shape[0]:  # a tie: the first of the run counts
+        run = np.searchsorted(starts, at_best, side="right")
+        at_best = at_best[np.diff(run, prepend=0) > 0]
+    result: NDArray[np.intp] = above[at_best]
     return result
 
 
@@ -223,18 +237,42 @@ def refine_steps(
     j = steps.index
     before = 0.5 * (averages[j - 2] + averages[j - 1])
     after = 0.5 * (averages[j + 1] + averages[j + 2])
-    reach = np.arange(-factor, 2 * factor + 1)
     start = j * factor
-    at = np.clip(start[:, None] + reach, 0, values.shape[0] - 1)
-    cut = values[at]
+    cut = cut_rows(values, start - factor, 3 * factor + 1)
     middle = (0.5 * (before + after))[:, None]
     sign = np.sign(steps.height).astype(np.float32)[:, None]
-    best = np.argmax(np.cumsum((middle - cut) * sign, axis=1), axis=1)
-    running = np.cumsum(cut, axis=1, dtype=np.float64)
-    area = _at(running, best) - 0.5 * _at(cut, best) - running[:, factor - 1]
-    return start - factor + best, area
+    reach = np.arange(1, 3 * factor + 2)
+    # a product with ones below the diagonal sums short rows faster than a running sum
+    running = cut @ (reach[:, None] <= reach).astype(np.float32)
+    best = np.argmax((middle * reach.astype(np.float32) - running) * sign, axis=1)
+    row = np.arange(best.shape[0])
+    area = running[row, best] - 0.5 * cut[row, best] - running[:, factor - 1]
+    return start - factor + best, area.astype(np.float64)
 
 
-def _at(table: NDArray[np.floating], column: NDArray[np.intp]) -> NDArray[np.floating]:
-    """Return one entry of each row."""
-    return np.take_along_axis(table, column[:, None], axis=1)[:, 0]
+def cut_rows(values: FloatArray, first: NDArray[np.intp], length: int) -> FloatArray:
+    """Cut a row of consecutive samples for each of many places.
+
+    Parameters
+    ----------
+    values : numpy.ndarray
+        Samples of one input, shape (n,), n at least 1.
+    first : numpy.ndarray
+        Index of each row's first sample, shape (m,).
+    length : int
+        Samples a row, at least 1.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (m, length), float32; the first or last sample is repeated past the ends.
+    """
+    if first.shape[0] and first.min() >= 0 and first.max() + length <= values.shape[0]:
+        # whole rows are copied, which is several times faster than sample by sample
+        whole = np.ascontiguousarray(values)
+        size = whole.itemsize
+        shape = (whole.shape[0] - length + 1, length)
+        rows: FloatArray = np.ndarray(shape, whole.dtype, whole, 0, (size, size))[first]
+        return rows
+    at = np.clip(first[:, None] + np.arange(length), 0, values.shape[0] - 1)
+    return np.asarray(values[at])

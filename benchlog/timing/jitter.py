@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 
 __all__ = ["Jitter", "Statistic", "effective_count", "measure_jitter", "summarise"]
 
+_FEW_PAIRS = 8
+"""Of uncorrelated values, one in a hundred series goes beyond these."""
+
 FloatArray = NDArray[np.float64]
 
 
@@ -77,18 +80,34 @@ def effective_count(values: FloatArray) -> float:
     if count < 4:
         return float(count)
     centred = values - values.mean()
-    size = 1 << int(np.ceil(np.log2(2 * count)))
-    spectrum = np.fft.rfft(centred, size)
-    covariance = np.fft.irfft(spectrum * np.conj(spectrum), size)[:count]
-    if not covariance[0] > 0:
+    power = float(centred @ centred)
+    if not power > 0:
         return float(count)
-    correlation = covariance / covariance[0]
-    pairs = correlation[: count // 2 * 2].reshape(-1, 2).sum(axis=1)
+    pairs = _first_pairs(centred)
+    if not (pairs <= 0).any():
+        pairs = _all_pairs(centred)
     negative = np.flatnonzero(pairs <= 0)
     last = negative[0] if negative.shape[0] else pairs.shape[0]
-    total = float(np.sum(np.minimum.accumulate(pairs[:last])))
+    total = float(np.sum(np.minimum.accumulate(pairs[:last]))) / power
     inflation = max(1.0, 2.0 * total - 1.0)
     return float(max(1.0, count / inflation))
+
+
+def _first_pairs(centred: FloatArray) -> FloatArray:
+    """Return the sums of covariances at adjacent lags, as many as mostly suffice."""
+    count = centred.shape[0]
+    lags = min(2 * _FEW_PAIRS, count // 2 * 2)
+    covariance = np.array([centred[: count - lag] @ centred[lag:] for lag in range(lags)])
+    return np.asarray(covariance.reshape(-1, 2).sum(axis=1))
+
+
+def _all_pairs(centred: FloatArray) -> FloatArray:
+    """Return the sums of covariances at adjacent lags, all of them."""
+    count = centred.shape[0]
+    size = 1 << int(np.ceil(np.log2(2 * count)))
+    spectrum = np.fft.rfft(centred, size)
+    covariance = np.fft.irfft(spectrum * np.conj(spectrum), size)[: count // 2 * 2]
+    return np.asarray(covariance.reshape(-1, 2).sum(axis=1))
 
 
 def summarise(values_s: FloatArray, estimator_s: float, clock: float) -> Statistic:

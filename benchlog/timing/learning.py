@@ -12,6 +12,7 @@ from benchlog.timing.detection import Steps, refine_steps
 from benchlog.timing.hum_removal import Hum, estimate_hum, follow_hum, hum_values
 from benchlog.timing.levels import estimate_noise, find_levels, fit_track, states_slope
 from benchlog.timing.matched import MatchedFilter, build_filter
+from benchlog.timing.medians import median
 from benchlog.timing.shape import (
     HALF_WINDOW,
     EdgeShape,
@@ -128,7 +129,7 @@ def learn_input(
         if hum is not None:
             values, averages = cleaned
     noise = averaged_noise * float(np.sqrt(factor))
-    usual = float(np.median(np.abs(steps.height)))
+    usual = float(median(np.abs(steps.height)))
     few = Steps(steps.index[:_MOST_LEARNED], steps.height[:_MOST_LEARNED], steps.noise)
     windows = _cut_windows(values, averages, few, factor, rate_hz, coupling)
     learned = _learn_shape(windows)
@@ -138,7 +139,7 @@ def learn_input(
         coupling,
         build_filter(learned.shape, coupling, rate_hz),
         learned.shape.energy(),
-        float(np.median(learned.height)),
+        float(median(learned.height)),
         learned.noise,
         hum,
         learned.count,
@@ -175,7 +176,7 @@ def _learn_shape(windows: _Windows) -> _Learned | None:
         if float(np.std(np.where(windows.sign[usable] > 0, moved, -moved))) < _CONVERGED:
             break
     rest = (scaled - shape.values(window_offsets() - place[:, None]))[usable] * height[usable, None]
-    noise = 1.4826 * float(np.median(np.abs(rest)))
+    noise = 1.4826 * float(median(np.abs(rest).ravel()))
     return _Learned(shape, place, height, noise, int(np.count_nonzero(usable)))
 
 
@@ -184,10 +185,13 @@ def _round(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Better the heights and places by a shape; return them and the scaled windows."""
     table = tabulate_shape(shape)
-    scaled = _without_neighbours(_scaled(windows, height), windows, place, table)
+    neighbours = _neighbours(windows, place, table)
     curve = table.values(window_offsets() - place[:, None])
+    scaled = _scaled(windows, height)
+    scaled -= neighbours
     height = _track_heights(scaled, windows, height, curve)
-    scaled = _without_neighbours(_scaled(windows, height), windows, place, table)
+    scaled = _scaled(windows, height)
+    scaled -= neighbours
     return place_edges(scaled, place, shape, windows.valid), height, scaled
 
 
@@ -362,8 +366,10 @@ def _cut_windows(
 
 def _scaled(windows: _Windows, height: FloatArray) -> FloatArray:
     """Return the windows scaled to go from 0 (before) to 1 (after)."""
-    away = (windows.values - windows.level[:, None]) * (windows.sign / height)[:, None]
-    return away + windows.from_after[:, None]
+    gain = windows.sign / height
+    result: FloatArray = windows.values * gain[:, None]
+    result += (windows.from_after - windows.level * gain)[:, None]
+    return result
 
 
 def _apart(windows: _Windows) -> NDArray[np.bool_]:
@@ -375,22 +381,18 @@ def _apart(windows: _Windows) -> NDArray[np.bool_]:
     return windows.valid & (offset > -left) & (offset < right)
 
 
-def _without_neighbours(
-    scaled: FloatArray, windows: _Windows, place: FloatArray, table: ShapeTable
-) -> FloatArray:
-    """Take the steps next to each step out of its window."""
+def _neighbours(windows: _Windows, place: FloatArray, table: ShapeTable) -> FloatArray:
+    """Return what the steps next to each step add to its scaled window."""
     where = windows.last + place
     apart = np.diff(where)
     close = np.flatnonzero(apart < _NEIGHBOUR_REACH)
-    if close.shape[0] == 0:
-        return scaled
-    result = scaled.copy()
+    result = np.zeros(windows.values.shape)
     offsets = window_offsets()
     relation = (windows.sign[:-1] * windows.sign[1:])[close, None]
     later = offsets - (where[close + 1] - windows.last[close])[:, None]
-    result[close] -= relation * table.values(later)
+    result[close] += relation * table.values(later)
     earlier = offsets - (where[close] - windows.last[close + 1])[:, None]
-    result[close + 1] -= relation * (table.values(earlier) - 1.0)
+    result[close + 1] += relation * (table.values(earlier) - 1.0)
     return result
 
 
@@ -409,7 +411,6 @@ def _track_heights(
     left, right = np.concatenate((none, gap)), np.concatenate((gap, none))
     clear = np.minimum(_SETTLED_BEFORE, 0.35 * left)
     early = windows.valid & (offsets <= -clear) & (offsets >= clear - left)
-    late = windows.valid & (offsets >= _SETTLED_AFTER) & (offsets <= right - _SETTLED_BEFORE)
     model = np.where(early, 1.0 - curve, 0.0)
     power = np.einsum("ij,ij->i", model, model)
     upper = np.einsum("ij,ij->i", model, 1.0 - scaled) / np.maximum(power, 1e-9)
@@ -417,6 +418,7 @@ def _track_heights(
     along = windows.last.astype(np.float64)
     if np.count_nonzero(after) * 4 >= after.shape[0]:
         return fit_track(along[after], (height * upper)[after], along)
+    late = windows.valid & (offsets >= _SETTLED_AFTER) & (offsets <= right - _SETTLED_BEFORE)
     model = np.where(late, curve, 0.0)
     power = np.einsum("ij,ij->i", model, model)
     lower = np.einsum("ij,ij->i", model, scaled) / np.maximum(power, 1e-9)

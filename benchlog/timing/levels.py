@@ -7,12 +7,15 @@ step. The level of the longer state, averaged and carried to the edge, is truste
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.timing.coupling import GUARD, Coupling, integral_from, state_slopes
+from benchlog.timing.detection import cut_rows
+from benchlog.timing.medians import median
 
 __all__ = ["Levels", "estimate_noise", "find_levels", "fit_track", "states_slope"]
 
@@ -72,7 +75,7 @@ def estimate_noise(averages: NDArray[np.float32], index: NDArray[np.intp]) -> fl
         keep[np.clip(index + shift, 0, keep.shape[0] - 1)] = False
     if not keep.any():
         return 0.0
-    return float(1.4826 * np.median(np.abs(curve[keep])) / np.sqrt(6.0))
+    return float(1.4826 * median(np.abs(curve[keep])) / np.sqrt(6.0))
 
 
 def states_slope(
@@ -104,7 +107,7 @@ def states_slope(
     gap = (straight.level - plain.level)[keep]
     expected = noise**2 * (1.0 / straight.weight[keep] - 1.0 / plain.weight[keep])
     ratio = gap**2 / np.maximum(expected, 1e-30)
-    return bool(np.median(ratio) > 3.0 * 0.455)  # 0.455: the median of chi-squared, one degree
+    return bool(median(ratio) > 3.0 * 0.455)  # 0.455: the median of chi-squared, one degree
 
 
 def find_levels(
@@ -138,22 +141,25 @@ def find_levels(
     slope = state_slopes(averages, index, spacing_s, coupling)
     level = np.full(index.shape, np.nan)
     weight = np.zeros(index.shape)
-    for one in np.unique(length[length > 0]):
+    for one in np.flatnonzero(np.bincount(length)):
+        if one == 0:
+            continue
         for side in (False, True):
             rows = np.flatnonzero((length == one) & (from_after == side))
             if rows.shape[0] == 0:
                 continue
             taps, shift, lever, worth = _level_taps(int(one), side, spacing_s, coupling)
             first = index[rows] if side else index[rows] - taps.shape[0]
-            cut = averages[first[:, None] + np.arange(taps.shape[0])]
-            level[rows] = cut @ taps.astype(np.float32) - shift + lever * slope[rows]
+            cut = cut_rows(averages, first, taps.shape[0])
+            level[rows] = cut @ taps - shift + lever * slope[rows]
             weight[rows] = worth
     return Levels(level, from_after, weight, slope)
 
 
+@functools.lru_cache(maxsize=256)
 def _level_taps(
     length: int, after: bool, spacing_s: float, coupling: Coupling
-) -> tuple[FloatArray, float, float, float]:
+) -> tuple[NDArray[np.float32], float, float, float]:
     """Return taps for a state's level, what to take off, its lever in s, and its worth.
 
     The taps run over the decimated samples from the step's own (after) or up to the
@@ -174,7 +180,9 @@ def _level_taps(
         worth = 1.0 / (1.0 / length + middle**2 / spread)
     sag = average @ undo
     lever = float(average @ since) * spacing_s
-    return average + sag, coupling.offset * float(np.sum(sag)), lever, worth
+    taps = (average + sag).astype(np.float32)
+    taps.flags.writeable = False
+    return taps, coupling.offset * float(np.sum(sag)), lever, worth
 
 
 def fit_track(
@@ -198,13 +206,14 @@ def fit_track(
     wanted = place if at_place is None else at_place
     count = value.shape[0]
     if count < 5 * _TRACK_KNOTS:
-        return np.full(wanted.shape, np.median(value))
+        return np.full(wanted.shape, median(value))
     size = count // _TRACK_KNOTS
     used = value[: size * _TRACK_KNOTS].reshape(_TRACK_KNOTS, size)
-    knots = np.median(used, axis=1)
-    scatter = 1.4826 * np.median(np.abs(used - knots[:, None])) * 1.253 / np.sqrt(size)
+    knots = median(used)
+    spread = median(np.abs(used - knots[:, None]).ravel())
+    scatter = 1.4826 * spread * 1.253 / np.sqrt(size)
     if float(np.std(knots)) <= _TRACK_CLEAR * float(scatter):
-        return np.full(wanted.shape, np.median(knots))
+        return np.full(wanted.shape, median(knots))
     at = place[: size * _TRACK_KNOTS].reshape(_TRACK_KNOTS, size).mean(axis=1)
     slope = np.diff(knots) / np.diff(at)
     inner = np.clip(np.searchsorted(at, wanted) - 1, 0, _TRACK_KNOTS - 2)

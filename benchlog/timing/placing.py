@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.timing.detection import Steps, refine_steps
+from benchlog.timing.detection import Steps, cut_rows, refine_steps
 from benchlog.timing.learning import (
     InputModel,
     clean_stretch,
@@ -15,8 +15,8 @@ from benchlog.timing.learning import (
     trust_levels,
 )
 from benchlog.timing.levels import fit_track
-from benchlog.timing.matched import FILTER_HALF, Marks, filter_offsets
-from benchlog.timing.shape import cross_edges, window_offsets
+from benchlog.timing.matched import FILTER_HALF, Marks
+from benchlog.timing.shape import HALF_WINDOW, cross_edges
 
 __all__ = ["TimedSteps", "time_steps"]
 
@@ -85,14 +85,15 @@ def time_steps(
     sign = np.sign(steps.height)
     along = last.astype(np.float64)
     height = fit_track(along, np.abs(steps.height))
-    marks = Marks(last, _cut(values, last), sign, level, from_after, trusted.slope)
+    cut = cut_rows(values, last - FILTER_HALF + 1, 2 * FILTER_HALF)
+    marks = Marks(last, cut, sign, level, from_after, trusted.slope)
     near = marks.cut[:, FILTER_HALF - 1 : FILTER_HALF + 1].astype(np.float64)
     scaled = (near - level[:, None]) * (sign / height)[:, None] + from_after[:, None]
     place = first_places(scaled[:, 0], scaled[:, 1])
     share = np.abs(steps.height) / height
     if model.filter is None:
-        at = np.clip(last[:, None] + window_offsets(), 0, values.shape[0] - 1)
-        away = (values[at] - level[:, None]) * (sign / height)[:, None] + from_after[:, None]
+        wide = cut_rows(values, last - HALF_WINDOW + 1, 2 * HALF_WINDOW)
+        away = (wide - level[:, None]) * (sign / height)[:, None] + from_after[:, None]
         place = cross_edges(away, place)
     else:
         place = model.filter.place(marks, place, height)
@@ -104,13 +105,3 @@ def time_steps(
     white = model.noise**2 / (height**2 * model.energy)
     averaged = model.noise**2 / (factor * trusted.weight * (height * model.energy) ** 2)
     return TimedSteps(last + place, sign > 0, np.sqrt(white + averaged), share)
-
-
-def _cut(values: NDArray[np.float32], last: NDArray[np.intp]) -> NDArray[np.float32]:
-    """Return the samples around each step, the first or last one repeated past the ends."""
-    if last.shape[0] and last[0] >= FILTER_HALF and last[-1] < values.shape[0] - FILTER_HALF:
-        views = np.lib.stride_tricks.sliding_window_view(values, 2 * FILTER_HALF)
-        return views[last - FILTER_HALF + 1]
-    at = np.clip(last[:, None] + filter_offsets(), 0, values.shape[0] - 1)
-    result: NDArray[np.float32] = values[at]
-    return result

@@ -14,6 +14,7 @@ from benchlog.timing.absence import explain_absence
 from benchlog.timing.cleaning import clean_edges
 from benchlog.timing.edges import Edges, edges_from_list, find_edges
 from benchlog.timing.jitter import Jitter, Statistic, measure_jitter, summarise
+from benchlog.timing.medians import median
 from benchlog.timing.notices import Notice, list_notices
 
 __all__ = [
@@ -158,7 +159,7 @@ def find_active_level(edges: Edges) -> tuple[ActiveLevel, bool]:
     high, low = length[edges.rising[:-1]], length[~edges.rising[:-1]]
     if not (high.shape[0] and low.shape[0]):
         return ("high", True) if high.shape[0] else ("low", True)
-    duty = float(np.median(high) / (np.median(high) + np.median(low)))
+    duty = float(median(high) / (median(high) + median(low)))
     return ("high" if duty <= 0.5 else "low"), _UNSURE_DUTY[0] <= duty <= _UNSURE_DUTY[1]
 
 
@@ -213,8 +214,8 @@ def _judge_periods(
     """Find periods in which pulses are missing, those that a cut leaves, and how many miss."""
     if not whole.any():
         return np.zeros(whole.shape, bool), np.zeros(whole.shape, bool), 0
-    usual = float(np.median(period[whole]))
-    spread = 1.4826 * float(np.median(np.abs(period[whole] - usual)))
+    usual = float(median(period[whole]))
+    spread = 1.4826 * float(median(np.abs(period[whole] - usual)))
     margin = max(_CUT_SHARE * usual, _CUT_SPREADS * spread)
     off = whole & (np.abs(period - usual) > margin)
     cycles = np.rint(period / usual)
@@ -348,7 +349,7 @@ def _estimator_s(edges: Edges, pulses: Pulses) -> float:
     residue = _RESIDUE_SAMPLES / edges.rate_hz
     if edges.learned_count == 0:
         return float(np.hypot(residue, _CROSSING_SAMPLES / edges.rate_hz))
-    if float(np.median(pulses.width_s)) * edges.rate_hz >= _OVERLAP_SAMPLES:
+    if float(median(pulses.width_s)) * edges.rate_hz >= _OVERLAP_SAMPLES:
         return residue
     floor = float(np.sqrt(np.mean(pulses.u_width_s**2)))
     shape = (1.4 + 0.25 / edges.energy) * floor / np.sqrt(0.5 * edges.learned_count)

@@ -10,6 +10,8 @@ the step and ``s`` the unit step response as sampled.
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,11 +35,17 @@ _KNOT_SPACING = 0.4
 _SUPPORT = 44.0
 """Samples on either side within which the curve may differ from its states."""
 
+_TAPS = 4
+"""Coefficients that a cubic spline takes at any one position."""
+
+_CROSSED = 1e-12
 _PHASES = 64
 _SMOOTHING = 1e-4
 _SLOPE_SHARE = 1e-4
 
 FloatArray = NDArray[np.float64]
+_Four = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+_Basis = Callable[[FloatArray], _Four]
 
 
 def window_offsets() -> NDArray[np.intp]:
@@ -62,19 +70,11 @@ class EdgeShape:
 
     def values(self, at: FloatArray) -> FloatArray:
         """Return the step's value (0 to 1) at positions in samples, same shape."""
-        index, part = self._locate(at)
-        total = np.zeros(at.shape)
-        for tap, weight in enumerate(_cubic(part)):
-            total += weight * self._coefficient(index + tap - 1)
-        return total
+        return self._blend(at, _cubic)
 
     def slopes(self, at: FloatArray) -> FloatArray:
         """Return the step's slope per sample at positions in samples, same shape."""
-        index, part = self._locate(at)
-        total = np.zeros(at.shape)
-        for tap, weight in enumerate(_cubic_slope(part)):
-            total += weight * self._coefficient(index + tap - 1)
-        return total / _KNOT_SPACING
+        return self._blend(at, _cubic_slope) / _KNOT_SPACING
 
     def energy(self) -> float:
         """Return the mean over sub-sample places of the sum of squared slopes."""
@@ -87,24 +87,32 @@ class EdgeShape:
         index = np.floor(position)
         return index.astype(np.intp), position - index
 
-    def _coefficient(self, index: NDArray[np.intp]) -> FloatArray:
-        padded = np.concatenate(([0.0], self.weights, [1.0]))
-        result: FloatArray = padded[np.clip(index + 1, 0, padded.shape[0] - 1)]
-        return result
+    def _blend(self, at: FloatArray, basis: _Basis) -> FloatArray:
+        """Return the sum of the four coefficients around each position, weighted."""
+        index, part = self._locate(at)
+        padded = np.concatenate((np.zeros(_TAPS), self.weights, np.ones(_TAPS)))
+        first = np.clip(index + (_TAPS - 1), 0, padded.shape[0] - _TAPS)
+        one, two, three, four = basis(part)
+        total = one * padded[first]
+        total += two * padded[first + 1]
+        total += three * padded[first + 2]
+        total += four * padded[first + 3]
+        return total
 
 
-def _cubic(part: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def _cubic(part: FloatArray) -> _Four:
     """Return the four cubic B-spline weights of a position between two knots."""
     rest = 1.0 - part
+    part_square, rest_square = part * part, rest * rest
     return (
-        rest**3 / 6.0,
-        (3.0 * part**3 - 6.0 * part**2 + 4.0) / 6.0,
-        (3.0 * rest**3 - 6.0 * rest**2 + 4.0) / 6.0,
-        part**3 / 6.0,
+        rest_square * rest / 6.0,
+        part_square * (0.5 * part - 1.0) + 2.0 / 3.0,
+        rest_square * (0.5 * rest - 1.0) + 2.0 / 3.0,
+        part_square * part / 6.0,
     )
 
 
-def _cubic_slope(part: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def _cubic_slope(part: FloatArray) -> _Four:
     """Return the derivatives of the four weights by the position."""
     rest = 1.0 - part
     return (
@@ -160,24 +168,44 @@ def fit_shape(
     count = round(2 * _SUPPORT / _KNOT_SPACING) + 1
     shape = EdgeShape(np.zeros(count), -_SUPPORT)
     at, target, weight = _average_by_phase(windows, place, valid)
-    index, part = shape._locate(at)
-    taps = _cubic(part)
-    gram = np.zeros((count + 2) ** 2)
-    right = np.zeros(count + 2)
-    column = [np.clip(index + tap, 0, count + 1) for tap in range(4)]
-    for a in range(4):
-        right += np.bincount(column[a], weight * taps[a] * target, minlength=count + 2)
-        for b in range(4):
-            cell = column[a] * (count + 2) + column[b]
-            product = weight * taps[a] * taps[b]
-            gram += np.bincount(cell, product, minlength=(count + 2) ** 2)
-    matrix = gram.reshape(count + 2, count + 2)
-    third = np.diff(np.eye(count + 2), n=3, axis=0)
-    matrix = matrix + _SMOOTHING * windows.shape[0] * (third.T @ third)
-    inner = slice(1, count + 1)
-    weights = np.linalg.solve(matrix[inner, inner], right[inner] - matrix[inner, count + 1])
+    matrix, right = _normal_equations(*shape._locate(at), target, weight, count)
+    # the coefficients past either end are known; the nearest of them has to be met smoothly
+    smooth = slice(_TAPS - 1, _TAPS + count + 1)
+    matrix[smooth, smooth] += _SMOOTHING * windows.shape[0] * _roughness(count + 2)
+    inner, above = slice(_TAPS, _TAPS + count), slice(_TAPS + count, None)
+    known = matrix[inner, above].sum(axis=1)
+    weights = np.linalg.solve(matrix[inner, inner], right[inner] - known)
     fitted = EdgeShape(weights, -_SUPPORT)
     return EdgeShape(weights, -_SUPPORT - _mid_crossing(fitted))
+
+
+def _normal_equations(
+    index: NDArray[np.intp], part: FloatArray, target: FloatArray, weight: FloatArray, count: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return matrix and right side for `count` coefficients and four more on either side."""
+    size = count + 2 * _TAPS
+    taps = _cubic(part)
+    first = np.clip(index + (_TAPS - 1), 0, size - _TAPS)
+    matrix, right = np.zeros((size, size)), np.zeros(size)
+    flat = matrix.ravel()
+    for a in range(_TAPS):
+        scaled = weight * taps[a]
+        right += np.bincount(first + a, scaled * target, minlength=size)
+        for b in range(a, _TAPS):
+            band = np.bincount(first + a, scaled * taps[b], minlength=size)[: size - (b - a)]
+            flat[b - a : (size - (b - a)) * size : size + 1] += band
+            if b > a:
+                flat[(b - a) * size :: size + 1] += band
+    return matrix, right
+
+
+@functools.cache
+def _roughness(count: int) -> FloatArray:
+    """Return the matrix whose quadratic form is the sum of squared third differences."""
+    third = np.diff(np.eye(count), n=3, axis=0)
+    result: FloatArray = third.T @ third
+    result.flags.writeable = False
+    return result
 
 
 def _average_by_phase(
@@ -212,7 +240,10 @@ def _mid_crossing(shape: EdgeShape) -> float:
         slope = float(shape.slopes(point)[0])
         if not slope > 0.01:
             break
-        at -= float(np.clip((float(shape.values(point)[0]) - 0.5) / slope, -0.5, 0.5))
+        step = min(max((float(shape.values(point)[0]) - 0.5) / slope, -0.5), 0.5)
+        at -= step
+        if abs(step) < _CROSSED:
+            break
     return at
 
 
@@ -248,10 +279,10 @@ def place_edges(
     values = shape.values(wide - grid[:, None])
     slopes = shape.slopes(wide - grid[:, None])
     slopes[np.abs(slopes) < _SLOPE_SHARE * np.max(slopes)] = 0.0
-    columns = np.arange(offsets.shape[0]) + (spread - shift)[:, None]
-    value = values[phase[:, None], columns]
-    slope = slopes[phase[:, None], columns]
-    if valid is not None:
+    view = np.lib.stride_tricks.sliding_window_view
+    value = view(values, offsets.shape[0], axis=1)[phase, spread - shift]
+    slope = view(slopes, offsets.shape[0], axis=1)[phase, spread - shift]
+    if valid is not None and not valid.all():
         slope = np.where(valid, slope, 0.0)
     lead = np.einsum("ij,ij->i", slope, value - windows)
     power = np.einsum("ij,ij->i", slope, slope)

@@ -60,8 +60,13 @@ def main(words: list[str]) -> int:
         import vcd.reader
 
         import benchlog.calibration.table_text
+        import benchlog.capture.audio_files
+        import benchlog.capture.csv_files
         import benchlog.capture.formats
+        import benchlog.capture.probe_lines
+        import benchlog.capture.repair
         import benchlog.capture.store
+        import benchlog.capture.vcd_files
         import benchlog.channel.design
 
         assert all((csv, json, tomllib, vcd.reader, benchlog.channel.design))
