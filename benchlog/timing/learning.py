@@ -17,6 +17,8 @@ from benchlog.timing.shape import (
     HALF_WINDOW,
     EdgeShape,
     ShapeTable,
+    coefficient_noise,
+    find_support,
     fit_shape,
     place_edges,
     tabulate_shape,
@@ -37,6 +39,9 @@ _MOST_LEARNED = 1400
 _FEWEST_LEARNED = 12
 _MOST_ROUNDS = 25
 _CONVERGED = 4e-5
+_SUPPORTED = 6
+"""Rounds after which the shape is known well enough to tell how far it reaches."""
+
 _NEIGHBOUR_REACH = 2 * HALF_WINDOW
 _SETTLED_BEFORE = 8
 _SETTLED_AFTER = 20
@@ -168,16 +173,29 @@ def _learn_shape(windows: _Windows) -> _Learned | None:
     scaled = _scaled(windows, height)
     place = first_places(scaled[:, HALF_WINDOW - 1], scaled[:, HALF_WINDOW])
     shape = fit_shape(scaled[usable], place[usable], _apart(windows)[usable])
-    for _ in range(_MOST_ROUNDS):
+    support = None
+    for number in range(_MOST_ROUNDS):
         before = place
         place, height, scaled = _round(windows, place, height, shape)
-        shape = fit_shape(scaled[usable], place[usable])
+        shape = _fit(scaled[usable], place[usable], support)
         moved = (place - before)[usable]
-        if float(np.std(np.where(windows.sign[usable] > 0, moved, -moved))) < _CONVERGED:
+        still = float(np.std(np.where(windows.sign[usable] > 0, moved, -moved))) < _CONVERGED
+        if still and support is not None:
             break
+        if support is None and (still or number >= _SUPPORTED):
+            rest = (scaled - shape.values(window_offsets() - place[:, None]))[usable]
+            spread = 1.4826 * float(median(np.abs(rest).ravel()))
+            support = find_support(shape, coefficient_noise(spread, rest.shape[0]))
     rest = (scaled - shape.values(window_offsets() - place[:, None]))[usable] * height[usable, None]
     noise = 1.4826 * float(median(np.abs(rest).ravel()))
     return _Learned(shape, place, height, noise, int(np.count_nonzero(usable)))
+
+
+def _fit(scaled: FloatArray, place: FloatArray, support: tuple[float, float] | None) -> EdgeShape:
+    """Fit the shape within what it was found to reach, if that is known yet."""
+    if support is None:
+        return fit_shape(scaled, place)
+    return fit_shape(scaled, place, support=support)
 
 
 def _round(

@@ -200,21 +200,27 @@ def fit_track(
     Returns
     -------
     numpy.ndarray
-        Shape (m,): the median, or straight lines between the medians of twelve
+        Shape (m,): the mean without outliers, or straight lines between the medians of twelve
         stretches where those differ by more than their scatter explains.
     """
     wanted = place if at_place is None else at_place
     count = value.shape[0]
     if count < 5 * _TRACK_KNOTS:
-        return np.full(wanted.shape, median(value))
+        return np.full(wanted.shape, _robust_mean(value))
     size = count // _TRACK_KNOTS
     used = value[: size * _TRACK_KNOTS].reshape(_TRACK_KNOTS, size)
     knots = median(used)
     spread = median(np.abs(used - knots[:, None]).ravel())
     scatter = 1.4826 * spread * 1.253 / np.sqrt(size)
     if float(np.std(knots)) <= _TRACK_CLEAR * float(scatter):
-        return np.full(wanted.shape, median(knots))
+        return np.full(wanted.shape, _robust_mean(value))
     at = place[: size * _TRACK_KNOTS].reshape(_TRACK_KNOTS, size).mean(axis=1)
     slope = np.diff(knots) / np.diff(at)
     inner = np.clip(np.searchsorted(at, wanted) - 1, 0, _TRACK_KNOTS - 2)
     return np.asarray(knots[inner] + slope[inner] * (wanted - at[inner]))
+
+
+def _robust_mean(value: FloatArray) -> float:
+    """Return the mean of what lies within three standard deviations of the median."""
+    away = np.abs(value - median(value))
+    return float(np.mean(value[away <= 3.0 * 1.4826 * median(away)]))

@@ -35,7 +35,9 @@ CLOCK_PPM = 100.0
 
 _RESIDUE_SAMPLES = 0.00017
 _CROSSING_SAMPLES = 0.01
-_OVERLAP_SAMPLES = 60.0
+_SHAPE_SHARES = ((48.0, 0.8), (90.0, 0.3))
+"""Of pulses shorter than so many samples: what the shape adds, over the noise of the mean."""
+
 _UNSURE_DUTY = (0.45, 0.55)
 _CUT_SHARE = 0.05
 _CUT_SPREADS = 12.0
@@ -349,10 +351,10 @@ def _estimator_s(edges: Edges, pulses: Pulses) -> float:
     residue = _RESIDUE_SAMPLES / edges.rate_hz
     if edges.learned_count == 0:
         return float(np.hypot(residue, _CROSSING_SAMPLES / edges.rate_hz))
-    if float(median(pulses.width_s)) * edges.rate_hz >= _OVERLAP_SAMPLES:
-        return residue
+    length = float(median(pulses.width_s)) * edges.rate_hz
+    share = next((share for below, share in _SHAPE_SHARES if length < below), 0.0)
     floor = float(np.sqrt(np.mean(pulses.u_width_s**2)))
-    shape = (1.4 + 0.25 / edges.energy) * floor / np.sqrt(0.5 * edges.learned_count)
+    shape = share * floor / np.sqrt(0.5 * edges.learned_count)
     return float(np.hypot(residue, shape))
 
 

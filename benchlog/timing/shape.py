@@ -17,11 +17,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.timing.medians import median
+
 __all__ = [
     "HALF_WINDOW",
     "EdgeShape",
     "ShapeTable",
+    "coefficient_noise",
     "cross_edges",
+    "find_support",
     "fit_shape",
     "place_edges",
     "tabulate_shape",
@@ -39,6 +43,10 @@ _TAPS = 4
 """Coefficients that a cubic spline takes at any one position."""
 
 _CROSSED = 1e-12
+_GROUP = 4.0  # samples that are looked at together
+_OUTER = 20.0  # samples at either end whose usual power is that of the noise
+_CLEAR = 4.0
+_MARGIN = 2.0
 _PHASES = 64
 _SMOOTHING = 1e-4
 _SLOPE_SHARE = 1e-4
@@ -146,7 +154,10 @@ def tabulate_shape(shape: EdgeShape) -> ShapeTable:
 
 
 def fit_shape(
-    windows: FloatArray, place: FloatArray, valid: NDArray[np.bool_] | None = None
+    windows: FloatArray,
+    place: FloatArray,
+    valid: NDArray[np.bool_] | None = None,
+    support: tuple[float, float] = (_SUPPORT, _SUPPORT),
 ) -> EdgeShape:
     """Fit the step's curve to normalised windows.
 
@@ -159,6 +170,8 @@ def fit_shape(
         (offset 0 of `window_offsets`).
     valid : numpy.ndarray, optional
         Shape of `windows`: False where a sample does not tell of this edge.
+    support : tuple of float
+        Samples before and after the edge within which the curve may differ from its states.
 
     Returns
     -------
@@ -172,11 +185,49 @@ def fit_shape(
     # the coefficients past either end are known; the nearest of them has to be met smoothly
     smooth = slice(_TAPS - 1, _TAPS + count + 1)
     matrix[smooth, smooth] += _SMOOTHING * windows.shape[0] * _roughness(count + 2)
-    inner, above = slice(_TAPS, _TAPS + count), slice(_TAPS + count, None)
+    first = max(0, round((_SUPPORT - support[0]) / _KNOT_SPACING))
+    end = min(count, round((_SUPPORT + support[1]) / _KNOT_SPACING) + 1)
+    inner, above = slice(_TAPS + first, _TAPS + end), slice(_TAPS + end, None)
     known = matrix[inner, above].sum(axis=1)
-    weights = np.linalg.solve(matrix[inner, inner], right[inner] - known)
+    weights = np.zeros(count)
+    weights[first:end] = np.linalg.solve(matrix[inner, inner], right[inner] - known)
+    weights[end:] = 1.0
     fitted = EdgeShape(weights, -_SUPPORT)
     return EdgeShape(weights, -_SUPPORT - _mid_crossing(fitted))
+
+
+def find_support(shape: EdgeShape, noise: float) -> tuple[float, float]:
+    """Tell how far from the edge a learned curve leaves its states.
+
+    What the noise adds to the curve beyond that only blurs the height of short pulses.
+
+    Parameters
+    ----------
+    shape : EdgeShape
+        From `fit_shape`, with the whole support.
+    noise : float
+        Standard deviation of one coefficient's worth of averaged samples, unit steps.
+
+    Returns
+    -------
+    tuple of float
+        Samples before and after the edge, for another `fit_shape`.
+    """
+    length = round(_GROUP / _KNOT_SPACING)
+    even, outer = np.full(length, 1.0 / length), round(_OUTER / _KNOT_SPACING)
+    extents = []
+    for side in (shape.weights, shape.weights[::-1] - 1.0):
+        mean = np.convolve(side, even, mode="valid")
+        power = np.convolve(side**2, even, mode="valid")
+        clear = np.abs(mean) > _CLEAR * noise / np.sqrt(length)
+        clear |= power > _CLEAR * median(power[:outer])
+        extents.append(_SUPPORT - int(np.argmax(clear)) * _KNOT_SPACING + _MARGIN)
+    return min(extents[0], _SUPPORT), min(extents[1], _SUPPORT)
+
+
+def coefficient_noise(noise: float, count: int) -> float:
+    """Return the noise of one coefficient, from that of a sample and the number of edges."""
+    return noise / float(np.sqrt(_KNOT_SPACING * count))
 
 
 def _normal_equations(
