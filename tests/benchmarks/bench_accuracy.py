@@ -7,11 +7,12 @@ error is below 1e-5 of the step; pulses start at random places between the sampl
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlog.capture.simulated import SoundInputModel, TrueEdges, render_sound
 from benchlog.capture.simulated_filter import FilterKind
@@ -26,7 +27,11 @@ _KINDS: tuple[FilterKind, ...] = ("linear", "minimum", "narrow")
 
 @dataclass(frozen=True)
 class Case:
-    """One kind of input and pulse."""
+    """One kind of input and pulse.
+
+    The pulse scatters by `jitter_s`, each cycle keeping `memory` of the last one's excess
+    (first-order autoregressive), and creeps by `drift_s` over the recording.
+    """
 
     rate_hz: float = 48000.0
     kind: FilterKind = "linear"
@@ -38,11 +43,18 @@ class Case:
     hum_db: float | None = None
     creep_db: float = 0.0
     duration_s: float = 8.0
+    jitter_s: float = 0.0
+    memory: float = 0.0
+    drift_s: float = 0.0
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came of one record: pulses, bias and scatter in seconds, and the mean's z."""
+    """What came of one record: pulses, bias and scatter in seconds, and the mean's z.
+
+    ``z`` is against the long-run mean of a stationary pulse, and against the recording's own
+    mean of one that creeps.
+    """
 
     pulses: int
     expected: int
@@ -86,7 +98,8 @@ def measure_case(case: Case, seed: int, *, clock_ppm: float = 0.0) -> Outcome:
     period_s = 0.0165 + 1e-3 * rng.uniform()
     start_s = (0.9 * rng.uniform() + np.arange(int(case.duration_s / period_s) - 1)) * period_s
     start_s = start_s + 1e-3
-    end_s = start_s + case.width_s
+    width_s = _draw_widths(case, start_s.shape[0], rng)
+    end_s = start_s + width_s
     times = np.stack([start_s, end_s], axis=1).ravel()
     step = 0.5
     model = SoundInputModel(
@@ -112,14 +125,28 @@ def measure_case(case: Case, seed: int, *, clock_ppm: float = 0.0) -> Outcome:
     if measured is None or measured.pulse_count != start_s.shape[0]:
         found = 0 if measured is None else measured.pulse_count
         return Outcome(found, start_s.shape[0], np.nan, np.nan, np.nan)
-    error = measured.pulses.width_s - case.width_s
+    error = measured.pulses.width_s - width_s
+    truth_s = float(width_s.mean()) if case.drift_s else case.width_s
     return Outcome(
         measured.pulse_count,
         start_s.shape[0],
         float(error.mean()),
         float(error.std()),
-        float(error.mean() / measured.width.u_s),
+        (measured.width.mean_s - truth_s) / measured.width.u_s,
     )
+
+
+def _draw_widths(case: Case, count: int, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Draw the true widths of a record."""
+    if not case.jitter_s and not case.drift_s:
+        return np.full(count, case.width_s)
+    fresh = rng.standard_normal(count) * np.sqrt(1.0 - case.memory**2)
+    excess, last = np.empty(count), rng.standard_normal()
+    for number, one in enumerate(fresh):
+        last = case.memory * last + one
+        excess[number] = last
+    creep = case.drift_s * (np.arange(count) / max(count - 1, 1) - 0.5)
+    return np.asarray(case.width_s + case.jitter_s * excess + creep)
 
 
 def _grid() -> list[Case]:
@@ -181,26 +208,42 @@ def _print_hard() -> None:
                     break
 
 
+def _draw_coverage_case(rng: np.random.Generator) -> Case:
+    """Draw a record of any kind: input, noise, pulse, and how the pulse itself moves."""
+    jittery, hum, gain = rng.random(3)
+    return Case(
+        float(rng.choice([44100.0, 48000.0, 96000.0, 192000.0])),
+        _KINDS[int(rng.integers(3))],
+        ((), (2.0,), (20.0,), (100.0,), (200.0,), (20.0, 35.0))[int(rng.integers(6))],
+        float(rng.choice([30.0, 50.0, 70.0])),
+        float(rng.uniform(0.5e-3, 2.5e-3)),
+        bool(rng.integers(2)),
+        int(rng.choice([16, 24])),
+        hum_db=-30.0 if hum < 0.2 else None,
+        creep_db=6.0 if gain < 0.1 else 0.0,
+        duration_s=float(rng.choice([4.0, 8.0])),
+        jitter_s=float(rng.choice([0.3e-6, 2e-6])) if jittery < 0.6 else 0.0,
+        memory=float(rng.choice([0.0, 0.5, 0.8])),
+    )
+
+
 def _print_coverage(records: int = 1000) -> None:
     rng = np.random.default_rng(11)
-    inside = {"clock known": 0, "clock drawn": 0}
-    spread = []
+    inside = {"clock known": 0, "clock drawn": 0, "clock known, the pulse creeping by 5 us": 0}
+    spread, lost = [], 0
     for number in range(records):
-        case = Case(
-            float(rng.choice([44100.0, 48000.0, 96000.0])),
-            _KINDS[int(rng.integers(3))],
-            ((), (20.0,), (100.0,), (20.0, 35.0))[int(rng.integers(4))],
-            float(rng.choice([30.0, 50.0, 70.0])),
-            float(rng.uniform(0.5e-3, 2.5e-3)),
-            bool(rng.integers(2)),
-            duration_s=4.0,
-        )
+        case = _draw_coverage_case(rng)
         outcome = measure_case(case, 5000 + number)
+        lost += outcome.pulses != outcome.expected
         spread.append(outcome.z)
         inside["clock known"] += abs(outcome.z) <= 2.0
         drawn = measure_case(case, 5000 + number, clock_ppm=float(rng.uniform(-100, 100)))
         inside["clock drawn"] += abs(drawn.z) <= 2.0
-    print(f"Mean ± 2u covers the true mean, of {records} records:")
+        crept = measure_case(replace(case, drift_s=5e-6), 5000 + number)
+        inside["clock known, the pulse creeping by 5 us"] += abs(crept.z) <= 2.0
+    print(
+        f"Mean ± 2u covers the true mean, of {records} records of every kind ({lost} miscounted):"
+    )
     for name, count in inside.items():
         print(f"  {name}: {100 * count / records:.1f} %")
     print(f"  standard deviation of (mean - truth)/u, clock known: {np.nanstd(spread):.3f}")
