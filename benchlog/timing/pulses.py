@@ -34,8 +34,9 @@ CLOCK_PPM = 100.0
 """Half-width of what a recorder's clock may be off unless it was calibrated."""
 
 _RESIDUE_SAMPLES = 0.00017
+_SAG_SAMPLES = 3e-6  # for each hertz of the coupling that had to be undone
 _CROSSING_SAMPLES = 0.01
-_SHAPE_SHARES = ((48.0, 0.8), (90.0, 0.3))
+_SHAPE_SHARES = ((48.0, 0.8), (90.0, 0.5))
 """Of pulses shorter than so many samples: what the shape adds, over the noise of the mean."""
 
 _UNSURE_DUTY = (0.45, 0.55)
@@ -348,7 +349,7 @@ def _estimator_s(edges: Edges, pulses: Pulses) -> float:
         tick = float(np.max(edges.u_s, initial=0.0))
         scatter = float(pulses.width_s.std())
         return float(np.sqrt(2.0) * tick) if scatter < 2.0 * tick else 0.0
-    residue = _RESIDUE_SAMPLES / edges.rate_hz
+    residue = (_RESIDUE_SAMPLES + _SAG_SAMPLES * sum(edges.coupling_hz)) / edges.rate_hz
     if edges.learned_count == 0:
         return float(np.hypot(residue, _CROSSING_SAMPLES / edges.rate_hz))
     length = float(median(pulses.width_s)) * edges.rate_hz
