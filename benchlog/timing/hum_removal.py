@@ -21,6 +21,7 @@ _SEARCH_HZ = (-0.2, -0.1, 0.0, 0.1, 0.2)
 _HARMONICS = 5
 _SHORTEST = 24
 _CLEAR = 8.0
+_BLUR_CYCLES = 3.0
 
 FloatArray = NDArray[np.float64]
 
@@ -91,12 +92,21 @@ def estimate_hum(
     Returns
     -------
     Hum or None
-        None where none stands clearly out of the states' scatter.
+        None where none stands clearly out of the states' scatter, and where the train comes at
+        so nearly the mains frequency that its own sag would be taken for hum.
     """
     states = _cut_states(averages, index, spacing_s, coupling)
     if states is None:
         return None
-    tries = [(mains + off) for mains in _MAINS_HZ for off in _SEARCH_HZ]
+    train_hz, blur_hz = _train_rate(index, spacing_s)
+    tries = [
+        mains + off
+        for mains in _MAINS_HZ
+        if _off_train(mains, train_hz) > blur_hz
+        for off in _SEARCH_HZ
+    ]
+    if not tries:
+        return None
     rests = [_fit(states, hertz)[1] for hertz in tries]
     hertz, phasors, rest = _refine(states, tries[int(np.argmin(rests))])
     noise = np.sqrt(rest / states.values.shape[0])
@@ -104,6 +114,20 @@ def estimate_hum(
     if not clear or rest > 0.9 * float(np.sum(states.values**2)):
         return None
     return Hum(hertz, _on_signal(phasors, hertz, coupling))
+
+
+def _train_rate(index: NDArray[np.intp], spacing_s: float) -> tuple[float, float]:
+    """Return cycles per second of the train, and how near to it no line can be told from it."""
+    cycle = np.diff(index[::2]).astype(np.float64)
+    usual = cycle[np.abs(cycle - np.median(cycle)) <= 0.05 * np.median(cycle)]
+    duration_s = float(index[-1] - index[0]) * spacing_s
+    usual = usual if usual.size else cycle
+    return 1.0 / (float(usual.mean()) * spacing_s), _BLUR_CYCLES / duration_s + max(_SEARCH_HZ)
+
+
+def _off_train(hertz: float, train_hz: float) -> float:
+    """Return how far a frequency lies from the nearest harmonic of the train."""
+    return abs(hertz - max(1.0, round(hertz / train_hz)) * train_hz)
 
 
 def follow_hum(
