@@ -177,7 +177,7 @@ def _learn_shape(windows: _Windows) -> _Learned | None:
     for number in range(_MOST_ROUNDS):
         before = place
         place, height, scaled = _round(windows, place, height, shape)
-        shape = _fit(scaled[usable], place[usable], support)
+        shape = fit_shape(scaled[usable], place[usable], support=support)
         moved = (place - before)[usable]
         still = float(np.std(np.where(windows.sign[usable] > 0, moved, -moved))) < _CONVERGED
         if still and support is not None:
@@ -189,13 +189,6 @@ def _learn_shape(windows: _Windows) -> _Learned | None:
     rest = (scaled - shape.values(window_offsets() - place[:, None]))[usable] * height[usable, None]
     noise = 1.4826 * float(median(np.abs(rest).ravel()))
     return _Learned(shape, place, height, noise, int(np.count_nonzero(usable)))
-
-
-def _fit(scaled: FloatArray, place: FloatArray, support: tuple[float, float] | None) -> EdgeShape:
-    """Fit the shape within what it was found to reach, if that is known yet."""
-    if support is None:
-        return fit_shape(scaled, place)
-    return fit_shape(scaled, place, support=support)
 
 
 def _round(

@@ -157,7 +157,7 @@ def fit_shape(
     windows: FloatArray,
     place: FloatArray,
     valid: NDArray[np.bool_] | None = None,
-    support: tuple[float, float] = (_SUPPORT, _SUPPORT),
+    support: tuple[float, float] | None = None,
 ) -> EdgeShape:
     """Fit the step's curve to normalised windows.
 
@@ -170,8 +170,9 @@ def fit_shape(
         (offset 0 of `window_offsets`).
     valid : numpy.ndarray, optional
         Shape of `windows`: False where a sample does not tell of this edge.
-    support : tuple of float
-        Samples before and after the edge within which the curve may differ from its states.
+    support : tuple of float, optional
+        Samples before and after the edge within which the curve may differ from its states, from
+        `find_support`; as far as it can be told if None.
 
     Returns
     -------
@@ -185,6 +186,7 @@ def fit_shape(
     # the coefficients past either end are known; the nearest of them has to be met smoothly
     smooth = slice(_TAPS - 1, _TAPS + count + 1)
     matrix[smooth, smooth] += _SMOOTHING * windows.shape[0] * _roughness(count + 2)
+    support = support or (_SUPPORT, _SUPPORT)
     first = max(0, round((_SUPPORT - support[0]) / _KNOT_SPACING))
     end = min(count, round((_SUPPORT + support[1]) / _KNOT_SPACING) + 1)
     inner, above = slice(_TAPS + first, _TAPS + end), slice(_TAPS + end, None)
