@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from benchlog.channel.plan import Design
 from benchlog.channel.servo import EndStop
 from benchlog.channel.timer import Circuit, CycleTimes, cycle_times, try_cycle_times
+from benchlog.channel.unknowns import draw_builds, list_unknowns
 from benchlog.errors import DesignError
 
 __all__ = [
@@ -45,7 +46,6 @@ OVERRIDES = (
 
 _DRAWS = 2000
 _SEED = 555
-_DRAWN_NAMES = ("r_on", "r_knob", "r_off", "c_timing")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,15 +191,6 @@ def predict_cycle(
     )
 
 
-def _spread_evenly(
-    source: np.random.Generator, centre: float, half_width: float, ndim: int
-) -> Values:
-    """Draw from a rectangular distribution, one value from each of as many equal strata."""
-    place = (source.permutation(_DRAWS) + source.random(_DRAWS)) / _DRAWS
-    values = centre + half_width * (2.0 * place - 1.0)
-    return values.reshape((_DRAWS,) + (1,) * ndim)
-
-
 def tolerance_band(
     design: Design,
     knob_deg: ArrayLike,
@@ -236,30 +227,12 @@ def tolerance_band(
     """
     angle = np.asarray(knob_deg, dtype=np.float64)
     predict_cycle(design, angle, supply_v=supply_v, temperature_c=temperature_c)
-    source = np.random.default_rng(_SEED)
-    drawn: dict[str, ArrayLike] = {}
-    for part in design.parts:
-        half = part.value * part.tolerance
-        drawn[part.name] = _spread_evenly(source, part.value, half, angle.ndim)
-    timer = design.timer
-    for name, level in (
-        ("threshold_fraction", timer.threshold_fraction),
-        ("trigger_fraction", timer.trigger_fraction),
-    ):
-        half = level * timer.level_tolerance
-        drawn[name] = _spread_evenly(source, level, half, angle.ndim)
-    drawn["saturation_current"] = design.diode.saturation_current_a * np.exp(
-        _spread_evenly(source, 0.0, design.diode_tolerance, angle.ndim)
-    )
-    supply = _spread_evenly(
-        source, design.supply.value, design.supply.value * design.supply.tolerance, angle.ndim
-    )
+    unknowns = list_unknowns(design, supply_v=supply_v)
+    drawn = draw_builds(unknowns, _DRAWS, np.random.default_rng(_SEED))
+    parts = {name: one.reshape((_DRAWS,) + (1,) * angle.ndim) for name, one in drawn.items()}
+    supply = parts.pop("supply_v")
     circuit = build_circuit(
-        design,
-        angle,
-        supply_v=supply if supply_v is None else supply_v,
-        temperature_c=temperature_c,
-        parts=drawn,
+        design, angle, supply_v=supply, temperature_c=temperature_c, parts=parts
     )
     times, on_ends, off_ends = try_cycle_times(circuit)
     good = np.all(on_ends & off_ends, axis=tuple(range(1, angle.ndim + 1)))
