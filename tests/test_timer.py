@@ -159,6 +159,64 @@ def test_open_diode_is_none_and_reversed_cannot_discharge_slowly() -> None:
     assert float(turned.off_s) < 1e-5
 
 
+def test_a_high_supply_is_the_textbook_limit() -> None:
+    """On comes down to ln 2 Ra C as the supply rises above the diode's drop.
+
+    To first order in drop/supply the closed form ln((2V - 3Vd)/(V - 3Vd)) is ln 2 + 3Vd/2V. From
+    5 to 5000 V the excess over ln 2 so falls nearly as 1/V (the drop itself grows by 0.3 V);
+    thresholds without the diode know no supply at all.
+    """
+    supply = np.array([5.0, 50.0, 500.0, 5000.0])
+    leaky = dataclasses.replace(SIGNAL_DIODE, series_ohm=0.0)
+    times = cycle_times(Circuit(supply, 50e3, 1e12, 0.0, 22e-9, leaky, IDEAL))
+    excess = times.on_s / (50e3 * 22e-9) - math.log(2)
+    drop_v = leaky.forward_v(supply / 2 / 50e3)
+    np.testing.assert_allclose(excess[1:], 1.5 * drop_v[1:] / supply[1:], rtol=0.05)
+    assert np.all(np.diff(excess) < 0)
+    bare = cycle_times(Circuit(supply, 50e3, 1e6, 0.0, 22e-9, NO_DIODE, IDEAL))
+    np.testing.assert_allclose(bare.on_s, math.log(2) * 1.05e6 * 22e-9, rtol=1e-12)
+
+
+def test_off_of_the_steered_astable() -> None:
+    """Off is ln 2 R2 C (encyclopaedia '555 timer IC', shorter duty cycle), Ra has no say.
+
+    A blocking diode takes its reverse current off that: with Is = 1e-18 A nothing is left of it.
+    """
+    tight = Diode(1e-18, 1.0, 0.0)
+    times = cycle_times(Circuit(5.0, np.array([1e3, 1e4, 1e6]), 100e3, 0.0, 22e-9, tight, IDEAL))
+    np.testing.assert_allclose(times.off_s, math.log(2) * 100e3 * 22e-9, rtol=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    r_a=st.floats(1e3, 1e7), r_b=st.floats(1e3, 1e7), c_f=st.floats(1e-10, 1e-4),
+    supply_v=st.floats(1.0, 16.0),
+)  # fmt: skip
+def test_equations_of_the_data_sheet(r_a: float, r_b: float, c_f: float, supply_v: float) -> None:
+    """TI SLFS022I 8.3.2, equations 1 to 7: tH, tL, f and duty cycle, factors of three digits.
+
+    0.693 is ln 2 less 0.02 %, 1.44 is 1/ln 2 less 0.19 %.
+    """
+    times = cycle_times(Circuit(supply_v, r_a, r_b, 0.0, c_f, NO_DIODE, IDEAL))
+    assert float(times.on_s) == pytest.approx(0.693 * (r_a + r_b) * c_f, rel=3e-4)
+    assert float(times.off_s) == pytest.approx(0.693 * r_b * c_f, rel=3e-4)
+    assert 1 / float(times.period_s) == pytest.approx(1.44 / ((r_a + 2 * r_b) * c_f), rel=2.1e-3)
+    duty = float(times.on_s / times.period_s)
+    assert duty == pytest.approx((r_a + r_b) / (r_a + 2 * r_b), rel=1e-12)
+
+
+@pytest.mark.parametrize("kind", ["BAT54", "1N5819"])
+def test_a_smaller_drop_comes_nearer_to_the_textbook(kind: str) -> None:
+    """Schottky diodes drop a third or half of what silicon does: so much is on longer."""
+    silicon, schottky = (
+        float(cycle_times(Circuit(6.0, 33e3, 920e3, 0.0, 22e-9, MODELS[name], IDEAL)).on_s)
+        for name in ("1N4148", kind)
+    )
+    ln2_s = math.log(2) * 33e3 * 22e-9
+    ratio = float(MODELS[kind].forward_v(1e-4) / MODELS["1N4148"].forward_v(1e-4))
+    assert (schottky - ln2_s) / (silicon - ln2_s) == pytest.approx(ratio, rel=0.25)
+
+
 # --- an independent integration ---
 
 

@@ -7,23 +7,23 @@ moves a level at the instant of a crossing (noise, mains, a dip of the supply) t
 moves the phase that ends there one way and the phase that begins there the other.
 
 Within one cycle the parts hold still. The supply runs in straight lines from crossing to
-crossing; each level is its fraction of the supply at the crossing itself, and the resistors
-of a phase are driven by the mean of the supply at its two ends. That is exact where the
-supply holds still within the phase. Where it moves by dV within on, the time is off by less
-than a tenth of what a steady dV on the resistors would change; off hardly depends on it.
+crossing, with the ripple on top; each level is its fraction of the supply at the crossing
+itself, and the way between is driven by the supply of each instant
+(`benchlog.channel.moving`).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from benchlog.capture.simulated_edges import TrueEdges
 from benchlog.capture.simulated_fluctuation import WANDERS, Fluctuation, child_seeds
+from benchlog.channel.moving import stretch_by_supply
 from benchlog.channel.plan import Design
 from benchlog.channel.prediction import build_circuit
 from benchlog.channel.timer import Circuit, cycle_times
@@ -156,11 +156,17 @@ class _Crossings:
         return _Crossings(self.supply_v + moves[0], self.shift_v + moves[1])
 
 
-def _phases(circuit: Circuit, crossings: _Crossings) -> Values:
-    """Return on and off times between given crossings, shape (2, n)."""
-    supply, timer = crossings.supply_v, circuit.timer
+def _levels(circuit: Circuit, crossings: _Crossings) -> Values:
+    """Return the capacitor voltage at each crossing, shape (3, n)."""
+    timer = circuit.timer
     fractions = np.array([timer.trigger_fraction, timer.threshold_fraction, timer.trigger_fraction])
-    level = fractions.reshape(3, 1) * supply + crossings.shift_v
+    return np.asarray(fractions.reshape(3, 1) * crossings.supply_v + crossings.shift_v)
+
+
+def _held_phases(circuit: Circuit, crossings: _Crossings) -> Values:
+    """Return on and off times, shape (2, n), each driven by the mean supply of its two ends."""
+    supply, timer = crossings.supply_v, circuit.timer
+    level = _levels(circuit, crossings)
     times = []
     for phase, lower in ((0, level[0]), (1, level[2])):
         drive = (supply[phase] + supply[phase + 1]) / 2
@@ -168,6 +174,60 @@ def _phases(circuit: Circuit, crossings: _Crossings) -> Values:
         cycle = cycle_times(replace(circuit, supply_v=drive, timer=levels))
         times.append(cycle.on_s if phase == 0 else cycle.off_s)
     return np.stack(times)
+
+
+def _phases(circuit: Circuit, crossings: _Crossings, ripple: _Ripple | None = None) -> Values:
+    """Return on and off times between given crossings, shape (2, n)."""
+    held = _held_phases(circuit, crossings)
+    supply, level = crossings.supply_v, _levels(circuit, crossings)
+    delay_s = float(circuit.timer.delay_s)
+    for phase in range(2):
+        begin, end = supply[phase], supply[phase + 1]
+        where = np.flatnonzero(begin != end) if ripple is None else np.arange(begin.size)
+        if not where.size:
+            continue
+        driven = _at_cycles(replace(circuit, supply_v=(begin + end) / 2), where)
+        if ripple is None:
+            supply_at, nodes = _straight(begin[where], end[where]), _NODES
+        else:
+            supply_at, nodes = ripple.within(phase, begin, end), ripple.nodes(held[phase])
+        stretch = stretch_by_supply(
+            driven,
+            level[phase][where],
+            level[phase + 1][where],
+            supply_at,
+            pulled=phase == 1,
+            nodes=nodes,
+        )
+        held[phase, where] = delay_s + (held[phase, where] - delay_s) * stretch
+    return held
+
+
+_NODES = 12
+"""Enough for a straight line: some 1e-9."""
+
+
+def _straight(begin: Values, end: Values) -> Callable[[Values, Values], Values]:
+    """Return a supply that runs in a straight line while the phase lasts."""
+    return lambda elapsed_s, length_s: begin + (end - begin) * (elapsed_s / length_s)
+
+
+def _at_cycles(circuit: Circuit, where: NDArray[np.intp]) -> Circuit:
+    """Return the circuit in some of the cycles."""
+
+    def cut(value: ArrayLike) -> ArrayLike:
+        array = np.asarray(value)
+        return array[where] if array.ndim else array
+
+    return replace(
+        circuit,
+        supply_v=cut(circuit.supply_v),
+        r_a_ohm=cut(circuit.r_a_ohm),
+        r_b_ohm=cut(circuit.r_b_ohm),
+        r_wiper_ohm=cut(circuit.r_wiper_ohm),
+        c_f=cut(circuit.c_f),
+        temperature_c=cut(circuit.temperature_c),
+    )
 
 
 def _run(
@@ -215,15 +275,46 @@ class _Lines:
         self._peaks = (what.ripple_v, what.mains_v)
         self._rates = (2 * math.pi * what.ripple_hz, 2 * math.pi * what.mains_hz)
         self._phases = (math.pi * float(phases[0]), math.pi * float(phases[1]))
+        self.ripple_hz = what.ripple_hz if what.ripple_v else 0.0
         self.steepest = np.multiply(self._peaks, self._rates)
 
     def at(self, time_s: float) -> tuple[float, float]:
         """Return by how much the supply and the levels are moved, volts."""
-        supply, shift = (
-            peak * math.sin(rate * time_s + phase) if peak else 0.0
-            for peak, rate, phase in zip(self._peaks, self._rates, self._phases, strict=True)
-        )
+        (ripple_v, mains_v), (ripple_rate, mains_rate) = self._peaks, self._rates
+        supply = ripple_v * math.sin(ripple_rate * time_s + self._phases[0]) if ripple_v else 0.0
+        shift = mains_v * math.sin(mains_rate * time_s + self._phases[1]) if mains_v else 0.0
         return supply, shift
+
+    def supply_at(self, time_s: Values) -> Values:
+        """Return by how much the supply is moved, volts."""
+        return np.asarray(self._peaks[0] * np.sin(self._rates[0] * time_s + self._phases[0]))
+
+
+class _Ripple:
+    """The supply within each phase: a straight line and the ripple."""
+
+    def __init__(self, lines: _Lines, crossed_s: Values) -> None:
+        self._lines = lines
+        self._crossed_s = crossed_s
+
+    def within(self, phase: int, begin: Values, end: Values) -> Callable[[Values, Values], Values]:
+        """Return the supply of on (0) or off (1), which is known at its two ends."""
+        start_s = self._crossed_s[phase]
+
+        def supply_at(elapsed_s: Values, length_s: Values) -> Values:
+            first, last = (
+                self._lines.supply_at(start_s + past) for past in (np.zeros(()), length_s)
+            )
+            ripple = self._lines.supply_at(start_s + elapsed_s)
+            share = elapsed_s / length_s
+            return begin + (end - begin) * share + ripple - first - (last - first) * share
+
+        return supply_at
+
+    def nodes(self, times_s: Values) -> int:
+        """Return how many nodes follow the ripple through the longest phase."""
+        swings = self._lines.ripple_hz * float(np.max(times_s))
+        return min(_NODES + 4 * math.ceil(swings), 64)
 
 
 _CORRECTIONS = 4
@@ -238,45 +329,52 @@ def _pick_up(circuit: Circuit, crossings: _Crossings, lines: _Lines, begin_s: fl
     found correct the lines, and the walk is repeated.
     """
     exact = _phases(circuit, crossings)
-    slopes = _slopes(circuit, crossings, exact)
+    slopes = _slopes(circuit, crossings)
     if np.max(np.einsum("pekn,k->pen", np.abs(slopes), lines.steepest)) > 0.5:
         raise ValueError("mains or ripple so large that a level is crossed more than once")
     straight = exact
     for _ in range(_CORRECTIONS):
-        moves = _walk(straight, slopes, lines, begin_s)
-        exact = _phases(circuit, crossings.moved(moves))
+        moves, crossed_s = _walk(straight, slopes, lines, begin_s)
+        ripple = _Ripple(lines, crossed_s) if lines.ripple_hz else None
+        exact = _phases(circuit, crossings.moved(moves), ripple)
         ends = np.stack([moves[:, :2], moves[:, 1:]])  # of on and of off: (2, kind, end, n)
         straight = exact - np.einsum("pekn,pken->pn", slopes, ends)
     return exact
 
 
-def _slopes(circuit: Circuit, crossings: _Crossings, times: Values) -> Values:
+def _slopes(circuit: Circuit, crossings: _Crossings) -> Values:
     """Return d(time)/d(move), s/V, shape (2 phases, 2 ends of it, 2 kinds of move, n)."""
     small = 1e-5 * float(np.mean(crossings.supply_v))
+    times = _held_phases(circuit, crossings)
     slopes = np.zeros((2, 2, 2, times.shape[1]))
     for kind in range(2):
         for place in range(3):
             moves = np.zeros((2, *crossings.supply_v.shape))
             moves[kind, place] = small
-            change = (_phases(circuit, crossings.moved(moves)) - times) / small
+            change = (_held_phases(circuit, crossings.moved(moves)) - times) / small
             for phase in range(2):
                 if 0 <= place - phase <= 1:
                     slopes[phase, place - phase, kind] = change[phase]
     return slopes
 
 
-def _walk(times: Values, slopes: Values, lines: _Lines, begin_s: float) -> Values:
-    """Return by how much supply and levels are moved at each crossing, shape (2, 3, n)."""
+def _walk(times: Values, slopes: Values, lines: _Lines, begin_s: float) -> tuple[Values, Values]:
+    """Return by how much supply and levels are moved at each crossing, and when it is.
+
+    Shapes (2, 3, n) and (3, n).
+    """
     time_s, before = begin_s, lines.at(begin_s)
-    rows = []
+    rows, crossed = [], []
     per_cycle = np.moveaxis(slopes, -1, 0).tolist()
     for (on_s, off_s), (on_slopes, off_slopes) in zip(times.T.tolist(), per_cycle, strict=True):
-        time_s, between = _cross(time_s + on_s + _dot(on_slopes[0], before), on_slopes[1], lines)
-        straight_s = time_s + off_s + _dot(off_slopes[0], between)
+        rise_s = time_s
+        fall_s, between = _cross(time_s + on_s + _dot(on_slopes[0], before), on_slopes[1], lines)
+        straight_s = fall_s + off_s + _dot(off_slopes[0], between)
         time_s, after = _cross(straight_s, off_slopes[1], lines)
         rows.append((before, between, after))
+        crossed.append((rise_s, fall_s, time_s))
         before = after
-    return np.moveaxis(np.array(rows), 0, -1).swapaxes(0, 1)
+    return np.moveaxis(np.array(rows), 0, -1).swapaxes(0, 1), np.array(crossed).T
 
 
 def _dot(slopes: Sequence[float], moves: tuple[float, float]) -> float:

@@ -20,13 +20,17 @@ from benchlog.channel.parts import DEFAULT_TOLERANCES, Part
 from benchlog.channel.plan import Design, Limits
 from benchlog.channel.prediction import (
     Band,
+    PartEffect,
     Position,
     Sensitivity,
     build_circuit,
+    first_order_band,
+    part_effects,
     predict_cycle,
     predict_positions,
     sensitivity,
     tolerance_band,
+    worst_band,
 )
 from benchlog.channel.servo import Servo
 from benchlog.channel.timer import FAMILIES
@@ -35,15 +39,19 @@ __all__ = [
     "Band",
     "Design",
     "Limits",
+    "PartEffect",
     "Position",
     "Sensitivity",
     "build_circuit",
     "check_channel_name",
+    "first_order_band",
     "parse_design",
+    "part_effects",
     "predict_cycle",
     "predict_positions",
     "sensitivity",
     "tolerance_band",
+    "worst_band",
 ]
 
 _TIMER_PARTS = ("r_on", "r_knob", "r_off", "c_timing")

@@ -17,44 +17,24 @@ and, by its own curve, ``u = n Vt y + Is (e^y - 1) R_series`` with ``i = Is (e^y
     t = integral of C dv/dy / i_c(y) dy
 
 between the two values of ``y`` that belong to the levels: a smooth integrand, done by
-Gauss-Legendre quadrature over all broadcast inputs at once. Only the two ends need solving
-(`Junction.solve`).
+quadrature over all broadcast inputs at once (`Course.time`). Only the two ends need solving
+(`Course.place`), by Wright's function. Where the junction blocks all the way, as in off, it
+carries ``-Is`` and the time is a logarithm.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.channel.circuit import Circuit
+from benchlog.channel.quadrature import integrate, wright_omega
 
-__all__ = [
-    "Junction",
-    "Phase",
-    "capacitor_current",
-    "off_phase",
-    "on_phase",
-    "split_arrays",
-    "travel_time",
-]
+__all__ = ["Course", "Phase", "Place", "off_phase", "on_phase", "split_arrays"]
 
 Values = NDArray[np.float64]
-
-
-def _gauss_legendre(count: int) -> tuple[Values, Values]:
-    """Return nodes and weights on -1 to 1."""
-    nodes, weights = np.polynomial.legendre.leggauss(count)
-    return np.asarray(nodes), np.asarray(weights)
-
-
-_FINE, _COARSE = _gauss_legendre(20), _gauss_legendre(10)
-_AGREEMENT = 1e-5
-"""Where 10 nodes come so near, 20 nodes have squared the error, to 1e-10."""
-_DEPTH = 10
-"""How often a way may be halved: an end that the capacitor only just reaches needs it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,135 +95,130 @@ def off_phase(circuit: Circuit) -> Phase:
     )
 
 
-def _wright_omega(z: Values) -> Values:
-    """Solve w + ln w = z for w > 0, by Newton's method with its next two corrections.
-
-    Each round takes the error to its fourth power (Fritsch, Shafer and Crowley, CACM 16,
-    1973; from memory). The start is within 0.3 of ln w for every z, so that three rounds
-    reach rounding error.
-    """
-    large = np.maximum(z, 1.0)
-    small = np.exp(np.minimum(z, 1.0))
-    log_large = np.log(large)
-    w = np.where(z > 1.0, large - log_large * (1.0 - 1.0 / large), small / (1.0 + 0.632 * small))
-    for _ in range(3):
-        rest = z - w - np.log(w)
-        double = 2.0 * (1.0 + w) * (1.0 + w + rest / 1.5)
-        w = w * (1.0 + rest / (1.0 + w) * (double - rest) / (double - 2.0 * rest))
-    return np.asarray(w)
-
-
 _LEAST_OHM = 1e-12  # in series with the junction, so that its equation keeps one form
 _LEAST_LOG = -690.0  # below it the exponential is nothing beside a float
+_BLOCKED = -18.0
+"""Open-circuit voltage over n k T/q at which the junction carries -Is to 2e-8."""
 
 
-class Junction:
-    """The diode in one phase: everything as a function of the junction's y."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Place:
+    """A capacitor voltage in a phase.
 
-    __slots__ = ("beside", "log_is", "phase", "series", "sign", "slope")
+    Attributes
+    ----------
+    v : numpy.ndarray
+        The voltage, volts.
+    z : numpy.ndarray or None
+        What belongs to it there: ``y + ln Is`` of the junction; None where the junction blocks
+        in every element, or where there is none.
+    """
+
+    v: Values
+    z: Values | None
+
+
+class Course:
+    """The way of the capacitor through one phase.
+
+    With ``z = y + ln Is`` the junction carries ``e^z - Is``; the capacitor's voltage and the
+    current into it are both of the form ``c0 + c1 z + c2 e^z``, so that
+    ``dt/dz = C (v1 + v2 e^z)/(i0 + i1 z + i2 e^z)``.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The circuit; its fields broadcast.
+    phase : Phase
+        Its network in that phase.
+    """
+
+    __slots__ = ("_aim", "_c_f", "_current", "_line", "_log_is", "_voltage")
 
     def __init__(self, circuit: Circuit, phase: Phase) -> None:
+        self._c_f = np.asarray(circuit.c_f, dtype=np.float64)
         diode = circuit.diode
-        self.phase = phase
-        self.sign = -1.0 if diode.kind == "reversed" else 1.0
-        self.slope = diode.slope_v(circuit.temperature_c)
-        self.log_is = diode.log_saturation(circuit.temperature_c)
-        self.series = np.asarray(diode.series_ohm, dtype=np.float64)
-        self.beside = 1.0 / diode.parallel_ohm
-
-    def solve(self, v: Values) -> Values:
-        """Return y at the capacitor voltage v.
-
-        With ``a`` = n Vt and ``b`` the resistance in series with the junction, both
-        seen through the leakage path, ``a y + b Is (e^y - 1) = c`` has the root
-        ``(c + b Is)/a - w``, where ``w + ln w = (c + b Is)/a + ln(b Is/a)``.
-        """
-        phase = self.phase
-        a = self.slope * (1.0 + phase.gamma * self.beside)
-        b = self.series + phase.gamma * (1.0 + self.series * self.beside)
-        log_b = self.log_is + np.log(np.maximum(b, _LEAST_OHM) / a)
-        rest = self.sign * (phase.alpha - phase.beta * v) / a + np.exp(log_b)
-        w = _wright_omega(np.maximum(rest + log_b, _LEAST_LOG))
-        # each form is exact where the other loses digits
-        return np.asarray(np.where(w > 1.0, np.log(w) - log_b, rest - w))
-
-    def branch(self, y: Values) -> tuple[Values, Values, Values, Values]:
-        """Return u and i, from discharge pin to capacitor, and their derivatives by y."""
-        rise = np.exp(y + self.log_is)
-        inner = rise - np.exp(self.log_is)
-        u = self.slope * y + inner * self.series
-        u_y = self.slope + rise * self.series
-        i = inner + u * self.beside
-        i_y = rise + u_y * self.beside
-        return self.sign * u, self.sign * i, self.sign * u_y, self.sign * i_y
-
-    def slice(self, index: Any, shape: tuple[int, ...] | None = None) -> Junction:
-        """Return the same with every array indexed, broadcast to `shape` before if given."""
-
-        def cut(values: Values) -> Values:
-            whole = values if shape is None else np.broadcast_to(values, shape)
-            return np.asarray(whole[index])
-
-        part = object.__new__(Junction)
-        phase = self.phase
-        part.sign, part.beside = self.sign, self.beside
-        part.slope, part.log_is = cut(self.slope), cut(self.log_is)
-        part.series = cut(self.series)
-        part.phase = Phase(
-            alpha=cut(phase.alpha),
-            beta=cut(phase.beta),
-            gamma=cut(phase.gamma),
-            p=cut(phase.p),
-            q=cut(phase.q),
-            r=cut(phase.r),
+        self._aim: tuple[Values, Values, Values] | None = None
+        self._line = (phase.p, phase.q)
+        if not diode.conducts:
+            return
+        sign = -1.0 if diode.kind == "reversed" else 1.0
+        slope = diode.slope_v(circuit.temperature_c)
+        log_is = diode.log_saturation(circuit.temperature_c)
+        series = np.asarray(diode.series_ohm, dtype=np.float64)
+        beside = 1.0 / diode.parallel_ohm
+        held = np.exp(log_is)
+        shunt = 1.0 + phase.gamma * beside
+        # seen through the leakage path: a y + b Is (e^y - 1) = sign (alpha - beta v)
+        a = slope * shunt
+        b = series * shunt + phase.gamma
+        log_b = log_is + np.log(np.maximum(b, _LEAST_OHM) / a)
+        self._aim = (sign * phase.alpha / a + np.exp(log_b), sign * phase.beta / a, log_b - log_is)
+        # u and i from discharge pin to capacitor, over 1, z and e^z
+        u1, u2 = sign * slope, sign * series
+        u0 = -u1 * log_is - u2 * held
+        i1, i2 = u1 * beside, sign + u2 * beside
+        i0 = u0 * beside - sign * held
+        v0 = (phase.alpha - phase.gamma * i0 - u0) / phase.beta
+        v1 = -(phase.gamma * i1 + u1) / phase.beta
+        v2 = -(phase.gamma * i2 + u2) / phase.beta
+        self._voltage = (v1, v2)
+        self._current = (
+            phase.p + phase.q * v0 + phase.r * i0,
+            phase.q * v1 + phase.r * i1,
+            phase.q * v2 + phase.r * i2,
         )
-        return part
+        # blocked: i = -sign Is + u beside, with u = (alpha - beta v + gamma sign Is)/shunt
+        leak = beside / shunt
+        still = leak * phase.alpha - sign * held * (1.0 - leak * phase.gamma)
+        self._line = (phase.p + phase.r * still, phase.q - phase.r * leak * phase.beta)
+        self._log_is = log_is
 
-    def rate(self, y: Values) -> Values:
-        """Return dt/dy over the capacitance, seconds per farad."""
-        phase = self.phase
-        u, i, u_y, i_y = self.branch(y)
-        v = (phase.alpha - phase.gamma * i - u) / phase.beta
-        v_y = -(phase.gamma * i_y + u_y) / phase.beta
-        return np.asarray(v_y / (phase.p + phase.q * v + phase.r * i))
+    def place(self, v: Values, *, solved: bool = False) -> Place:
+        """Return a place at capacitor voltages in volts, `solved` even where all block.
 
+        ``a y + b Is (e^y - 1) = c`` has the root ``y = (c + b Is)/a - w``, where
+        ``w + ln w = (c + b Is)/a + ln(b Is/a)``.
+        """
+        if self._aim is None:
+            return Place(v, None)
+        shift, slope, log_b = self._aim
+        rest = shift - slope * v
+        if not solved and not np.any(rest > _BLOCKED):
+            return Place(v, None)
+        drive = rest + self._log_is
+        w = wright_omega(np.maximum(drive + log_b, _LEAST_LOG))
+        # each form is exact where the other loses digits
+        return Place(v, np.asarray(np.where(w > 1.0, np.log(w) - log_b, drive - w)))
 
-def _integrate(junction: Junction, start: Values, end: Values, depth: int) -> Values:
-    """Return the integral of dt/dy, halving the way where the two rules disagree."""
-    wide = junction.slice((..., None))
-    middle, half = 0.5 * (start + end), 0.5 * (end - start)
+    def current(self, place: Place) -> Values:
+        """Return the current in amperes into the capacitor."""
+        if place.z is None:
+            return np.asarray(self._line[0] + self._line[1] * place.v)
+        i0, i1, i2 = self._current
+        return np.asarray(i0 + i1 * place.z + i2 * np.exp(place.z))
 
-    def apply(nodes: Values, weights: Values) -> Values:
-        rate = wide.rate(middle[..., None] + half[..., None] * nodes)
-        return np.array(half * (rate @ weights))
+    def time(self, start: Place, end: Place) -> Values:
+        """Return the time in seconds from one place to another.
 
-    fine, coarse = apply(*_FINE), apply(*_COARSE)
-    rough = np.abs(fine - coarse) > _AGREEMENT * np.abs(fine)
-    if depth and rough.any():
-        part = junction.slice(rough, rough.shape)
-        first = _integrate(part, start[rough], middle[rough], depth - 1)
-        fine[rough] = first + _integrate(part, middle[rough], end[rough], depth - 1)
-    return fine
+        Meaningless where the current changes sign on the way; the caller masks that.
+        """
+        if start.z is None and end.z is None:
+            ratio = self._line[1] * (end.v - start.v) / self.current(start)
+            return np.asarray(self._c_f / self._line[1] * np.log1p(ratio))
+        start, end = (
+            self.place(one.v, solved=True) if one.z is None else one for one in (start, end)
+        )
+        v1, v2 = self._voltage
+        i0, i1, i2 = self._current
 
+        def rate(z: Values, *parts: Values) -> Values:
+            """Return dt/dz over the capacitance, seconds per farad."""
+            p1, p2, q0, q1, q2 = parts
+            rise = np.exp(z)
+            return np.asarray((p1 + p2 * rise) / (q0 + q1 * z + q2 * rise))
 
-def capacitor_current(circuit: Circuit, phase: Phase, v: Values) -> Values:
-    """Return the current in amperes that charges the capacitor at voltage v."""
-    straight = phase.p + phase.q * v
-    if not circuit.diode.conducts:
-        return np.asarray(straight)
-    junction = Junction(circuit, phase)
-    return np.asarray(straight + phase.r * junction.branch(junction.solve(v))[1])
-
-
-def travel_time(circuit: Circuit, phase: Phase, from_v: Values, to_v: Values) -> Values:
-    """Return the time in seconds from one capacitor voltage to another.
-
-    Meaningless where the current changes sign on the way; the caller masks that.
-    """
-    c_f = np.asarray(circuit.c_f, dtype=np.float64)
-    if not circuit.diode.conducts:
-        start_a = phase.p + phase.q * from_v
-        return np.asarray(c_f / phase.q * np.log1p(phase.q * (to_v - from_v) / start_a))
-    junction = Junction(circuit, phase)
-    start, end, _ = np.broadcast_arrays(junction.solve(from_v), junction.solve(to_v), phase.alpha)
-    return np.asarray(c_f * _integrate(junction, start, end, _DEPTH))
+        assert start.z is not None
+        assert end.z is not None
+        spent = integrate(rate, start.z, end.z, (v1, v2, i0, i1, i2))
+        return np.asarray(self._c_f * spent)

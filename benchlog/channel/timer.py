@@ -10,13 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from benchlog.channel.circuit import FAMILIES, Circuit, TimerFamily
 from benchlog.channel.diode import MODELS, NO_DIODE, Diode
-from benchlog.channel.phases import (
-    capacitor_current,
-    off_phase,
-    on_phase,
-    split_arrays,
-    travel_time,
-)
+from benchlog.channel.phases import Course, off_phase, on_phase, split_arrays
 from benchlog.errors import DesignError
 from benchlog.units import format_value
 
@@ -57,11 +51,13 @@ class CycleTimes:
 
 
 def _spent(
-    from_v: Values, rest_v: Values, current_a: Values, c_f: ArrayLike, delay_s: float
+    from_v: Values, rest_v: Values, current_a: Values, c_f: ArrayLike, delay_s: ArrayLike
 ) -> Values:
     """Return the voltage after `delay_s` more of a current that dies out at `rest_v`."""
     span = rest_v - from_v
-    return np.asarray(from_v - span * np.expm1(-current_a * delay_s / (np.asarray(c_f) * span)))
+    return np.asarray(
+        from_v - span * np.expm1(-current_a * np.asarray(delay_s) / (np.asarray(c_f) * span))
+    )
 
 
 def try_cycle_times(circuit: Circuit) -> tuple[CycleTimes, NDArray[np.bool_], NDArray[np.bool_]]:
@@ -84,16 +80,15 @@ def try_cycle_times(circuit: Circuit) -> tuple[CycleTimes, NDArray[np.bool_], ND
     Each comparator acts `delay_s` late: the capacitor runs past the level for that long,
     and the next phase begins from there.
     """
-    on, off = on_phase(circuit), off_phase(circuit)
-    high, low = circuit.threshold_v, circuit.trigger_v
     delay_s = circuit.timer.delay_s
     with np.errstate(all="ignore"):
-        on_a = capacitor_current(circuit, on, high)
-        off_a = capacitor_current(circuit, off, low)
-        below = _spent(low, np.zeros_like(low), off_a, circuit.c_f, delay_s)
-        above = _spent(high, np.asarray(circuit.supply_v) + 0.0, on_a, circuit.c_f, delay_s)
-        on_s = travel_time(circuit, on, below, high) + delay_s
-        off_s = travel_time(circuit, off, above, low) + delay_s
+        on, off = Course(circuit, on_phase(circuit)), Course(circuit, off_phase(circuit))
+        high, low = on.place(circuit.threshold_v), off.place(circuit.trigger_v)
+        on_a, off_a = on.current(high), off.current(low)
+        below = _spent(low.v, np.zeros_like(low.v), off_a, circuit.c_f, delay_s)
+        above = _spent(high.v, np.asarray(circuit.supply_v) + 0.0, on_a, circuit.c_f, delay_s)
+        on_s = on.time(on.place(below), high) + delay_s
+        off_s = off.time(off.place(above), low) + delay_s
     on_s, off_s, on_a, off_a = np.broadcast_arrays(on_s, off_s, on_a, off_a)
     on_ends, off_ends = on_a > 0.0, off_a < 0.0
     times = CycleTimes(np.where(on_ends, on_s, np.nan), np.where(off_ends, off_s, np.nan))
@@ -157,10 +152,11 @@ def rise_time(circuit: Circuit, from_v: ArrayLike, to_v: ArrayLike) -> Values:
     start, end = np.asarray(from_v, dtype=np.float64), np.asarray(to_v, dtype=np.float64)
     if np.any(end < start):
         raise ValueError("to_v must not lie below from_v in the on phase")
-    phase = on_phase(circuit)
     with np.errstate(all="ignore"):
-        ends = capacitor_current(circuit, phase, end) > 0.0
-        time_s = travel_time(circuit, phase, start, end)
+        course = Course(circuit, on_phase(circuit))
+        place = course.place(end)
+        ends = course.current(place) > 0.0
+        time_s = course.time(course.place(start), place)
     if not ends.all():
         _refuse_on(circuit, end, ends)
     return time_s
@@ -191,10 +187,11 @@ def fall_time(circuit: Circuit, from_v: ArrayLike, to_v: ArrayLike) -> Values:
     start, end = np.asarray(from_v, dtype=np.float64), np.asarray(to_v, dtype=np.float64)
     if np.any(end > start):
         raise ValueError("to_v must not lie above from_v in the off phase")
-    phase = off_phase(circuit)
     with np.errstate(all="ignore"):
-        ends = capacitor_current(circuit, phase, end) < 0.0
-        time_s = travel_time(circuit, phase, start, end)
+        course = Course(circuit, off_phase(circuit))
+        place = course.place(end)
+        ends = course.current(place) < 0.0
+        time_s = course.time(course.place(start), place)
     if not ends.all():
         _refuse_off(circuit, end, ends)
     return time_s
@@ -208,11 +205,12 @@ def _pick(ends: NDArray[np.bool_], *values: ArrayLike) -> tuple[float, ...]:
 
 def _refuse_on(circuit: Circuit, level_v: Values, ends: NDArray[np.bool_]) -> NoReturn:
     """Say why the capacitor does not reach the upper level."""
-    drawn_a = circuit.timer.input_current_a
+    drawn = np.asarray(circuit.timer.input_current_a)
     supply, r_a, r_b, _ = split_arrays(circuit)
     with np.errstate(all="ignore"):
-        arrives = capacitor_current(circuit, on_phase(circuit), level_v) + drawn_a
-    volts, total, level, current = _pick(ends, supply, r_a + r_b, level_v, arrives)
+        course = Course(circuit, on_phase(circuit))
+        arrives = course.current(course.place(level_v)) + drawn
+    volts, total, level, current, drawn_a = _pick(ends, supply, r_a + r_b, level_v, arrives, drawn)
     raise DesignError(
         f"the circuit cannot oscillate, on never ends: at the threshold level of {level:.3g} V "
         f"{format_value(current, 'A')} come through Ra + Rb = {format_value(total, 'ohm')} from "
@@ -227,11 +225,12 @@ def _refuse_off(circuit: Circuit, level_v: Values, ends: NDArray[np.bool_]) -> N
     phase = off_phase(circuit)
     _, r_a, r_b, contact = split_arrays(circuit)
     lifted = level_v + r_b * (phase.p + phase.q * level_v + circuit.timer.input_current_a)
-    r_on, r_wiper, level, node = _pick(ends, r_a, contact, level_v, lifted)
+    pull = circuit.timer.discharge_ohm
+    r_on, r_wiper, level, node, pull_ohm = _pick(ends, r_a, contact, level_v, lifted, pull)
     raise DesignError(
         f"the circuit cannot oscillate, off never ends: Ra = {format_value(r_on, 'ohm')} against "
         f"the wiper contact of {format_value(r_wiper, 'ohm')} and the discharge transistor of "
-        f"{format_value(circuit.timer.discharge_ohm, 'ohm')} holds the discharge node at "
+        f"{format_value(pull_ohm, 'ohm')} holds the discharge node at "
         f"{node:.3g} V, and the trigger level is {level:.3g} V",
         expected="a discharge node below the trigger level",
         attempt="a larger r_on, and a clean wiper contact",

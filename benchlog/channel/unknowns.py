@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from benchlog.channel.circuit import TimerFamily
 from benchlog.channel.plan import Design
 
 __all__ = ["Unknown", "draw_builds", "list_unknowns"]
@@ -22,7 +24,7 @@ class Unknown:
     Attributes
     ----------
     name : str
-        A name of `benchlog.channel.prediction.OVERRIDES`, or ``"supply_v"`` or
+        A name of `benchlog.channel.cycle.OVERRIDES`, or ``"supply_v"`` or
         ``"temperature_c"``.
     centre : float
         The value that it should have, in `unit`.
@@ -61,7 +63,16 @@ def list_unknowns(design: Design, *, supply_v: float | None = None) -> tuple[Unk
     -------
     tuple of Unknown
         The four timer parts, the timer's two levels, the diode's saturation current and the
-        supply, those without any spread included.
+        supply, those without any spread included; then what else of the timer moves the cycle
+        noticeably between the typical figure and the limit (`TimerFamily`): the discharge
+        transistor's resistance of a cmos timer, the voltage left across it and the input
+        current of a bipolar one.
+
+    Notes
+    -----
+    A figure with a typical value and an upper limit is spread evenly in its logarithm, as far
+    below the typical value as the limit lies above. Not listed: the input current of cmos
+    timers (300 pA of 2 uA through 1 Mohm: 0.01 %), and the comparators' delay (0.2 us of 600).
     """
     timer, diode, supply = design.timer, design.diode, design.supply
     parts = [
@@ -79,7 +90,36 @@ def list_unknowns(design: Design, *, supply_v: float | None = None) -> tuple[Unk
     drop = Unknown("saturation_current", current_a, design.diode_tolerance, "A", in_log=True)
     half_v = supply.value * supply.tolerance if supply_v is None else 0.0
     volts = supply.value if supply_v is None else supply_v
-    return (*parts, *levels, drop, Unknown("supply_v", volts, half_v, "V"))
+    return (
+        *parts,
+        *levels,
+        drop,
+        Unknown("supply_v", volts, half_v, "V"),
+        *_list_timer_figures(timer),
+    )
+
+
+_LEAST_OHM = 30.0
+"""Of a discharge transistor, between typical and limit: 0.1 % of the off time of a typical
+channel, as much as a resistor picked by meter."""
+_LEAST_A = 10e-9
+"""Of the input current: 0.5 % of the off current of a typical channel."""
+_LEAST_V = 5e-3
+"""Left across the discharge transistor: 0.2 % of the off time at 6 V."""
+
+
+def _list_timer_figures(timer: TimerFamily) -> tuple[Unknown, ...]:
+    """Return what of the timer has an upper limit so far from typical that it shows."""
+    figures = (
+        ("discharge_ohm", timer.discharge_ohm, timer.discharge_most_ohm, _LEAST_OHM, "ohm"),
+        ("saturation_v", timer.saturation_v, timer.saturation_most_v, _LEAST_V, "V"),
+        ("input_current", timer.input_current_a, timer.input_current_most_a, _LEAST_A, "A"),
+    )
+    return tuple(
+        Unknown(name, typical, math.log(most / typical), unit, in_log=True)
+        for name, typical, most, least, unit in figures
+        if most - typical > least
+    )
 
 
 def draw_builds(

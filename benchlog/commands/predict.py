@@ -37,32 +37,60 @@ def predict_channel(
             show_default=False,
         ),
     ] = None,
+    plot: Annotated[
+        str | None,
+        typer.Option(
+            "--plot",
+            metavar="FILE",
+            help="Draw knob angle against pulse into a new .png, .svg or .pdf file.",
+            show_default=False,
+        ),
+    ] = None,
     bench: BenchOption = None,
     json_output: JsonOption = False,
 ) -> int:
     """Say what a channel should do: pulse, period and arm angle at each knob angle.
 
     'With these parts' is what 95 of 100 channels built of the marked parts keep to, given their
-    tolerances. Exit status 1 says that a position that is shown is past the servo's end stop.
+    tolerances. Below stand the parts that matter most, and what a battery's life does. Exit
+    status 1 says that a position that is shown is past the servo's end stop.
     """
     import numpy as np
 
-    from benchlog.channel.design import predict_positions
+    from benchlog.channel.outlook import foretell
     from benchlog.show.json_output import write_json
-    from benchlog.show.prediction_view import positions_to_json, show_prediction
-    from benchlog.show.terminal import warn
+    from benchlog.show.prediction_view import outlook_to_json, show_outlook
+    from benchlog.show.terminal import show, warn
 
     angles = [read_number(text, "--at", "degrees") for text in at or []]
     design = read_named_design(channel, bench)
     marks = np.linspace(0.0, design.knob.travel_deg, MARKS)
-    positions = predict_positions(design, angles or marks)
+    shown = angles or marks.tolist()
+    picture = Path(plot) if plot is not None else None
+    form = _check_picture(picture)
+    outlook = foretell(design, shown)
     for _, text in design.warnings:
         warn(f"warning: {text}")
+    if picture is not None:
+        from benchlog.show.prediction_plot import draw_prediction, write_picture
+
+        write_picture(picture, draw_prediction(design, shown, form))
     if json_output:
-        write_json({"channel": design.channel, "positions": positions_to_json(positions)})
+        write_json({**outlook_to_json(outlook), "plot": plot})
     else:
-        show_prediction(design, positions)
-    return 1 if any(position.end_stop for position in positions) else 0
+        show_outlook(outlook)
+        if plot is not None:
+            show("", f"The picture is {plot}.")
+    return 1 if any(position.end_stop for position in outlook.positions) else 0
+
+
+def _check_picture(picture: Path | None) -> str:
+    """Return the format of the picture that is asked for; refuse what cannot be one."""
+    if picture is None:
+        return ""
+    from benchlog.show.prediction_plot import check_picture_name
+
+    return check_picture_name(picture)
 
 
 def read_named_design(name: str, bench: str | None) -> Design:
