@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from benchlog.capture.store import read_design
+from benchlog.channel.design import predict_cycle
 from tests.command_inputs import check_line
 from tests.command_line import Outcome, command_words, plain_environment, run_here, run_process
 
@@ -222,6 +223,98 @@ def test_a_pipe_is_not_asked(bench_folder: Path) -> None:
     assert outcome.err.startswith("new without --supply, --r-on,")
 
 
+# --- parts proposed for an aim ---
+
+AIM = ("--aim", "600", "2400", "20", "--supply", "6", "--timer", "TLC555", "--servo", "500 to 2500")
+
+
+def test_an_aim_alone_writes_a_design(bench_folder: Path) -> None:
+    outcome = run_here("new", "moon", *AIM, cwd=bench_folder)
+    assert outcome.status == 0, outcome
+    design = read_design(design_of(bench_folder, "moon"))
+    assert design.text.startswith("# Parts proposed for 600 to 2400 µs every 20 ms.")
+    ends = predict_cycle(design, [0.0, 270.0, 135.0])
+    # within a tenth of the way, which is what 'fit' counts by
+    assert abs(ends.on_s[0] - 600e-6) < 180e-6
+    assert abs(ends.on_s[1] - 2400e-6) < 180e-6
+    assert ends.period_s[2] == pytest.approx(20e-3, rel=0.05)
+    lines = outcome.out.splitlines()
+    assert lines[0] == "Parts for 600 to 2400 µs every 20 ms, at 6 V"
+    assert max(map(len, lines[:9])) <= 80
+    assert [line.split()[0] for line in lines[3:8]] == ["1", "2", "3", "4", "5"]
+    assert "stays within the servo's 500 to 2500 µs" in " ".join(outcome.out.split())
+    assert run_here("predict", "moon", cwd=bench_folder).status in (0, 1)
+
+
+def test_proposals_as_json(bench_folder: Path) -> None:
+    flags = ("--r-knob", "100k 3%", "--c-timing", "22n 2.5%", "--choose", "2", "--trimmers")
+    outcome = run_here("new", "moon", *AIM, *flags, "--json", cwd=bench_folder)
+    assert outcome.status in (0, 1), outcome
+    told = json.loads(outcome.out)
+    assert told["aim"] == {"low_us": 600.0, "high_us": 2400.0, "period_us": 20000.0}
+    assert told["chosen"] == 2
+    assert len(told["proposals"]) > 1
+    assert told["trimmers"] is True
+    design = read_design(design_of(bench_folder, "moon"))
+    chosen = told["proposals"][told["chosen"] - 1]
+    assert design.r_on_trimmer_ohm == chosen["r_on_trimmer_ohm"] > 0
+    assert design.r_on.value == chosen["r_on_fixed_ohm"] + chosen["r_on_trimmer_ohm"] / 2
+    assert (design.r_knob.value, design.r_knob.tolerance) == (100e3, 0.03)
+    assert (design.c_timing.value, design.c_timing.tolerance) == (22e-9, 0.025)
+
+
+def test_an_unknown_servo_is_taken_from_the_aim(bench_folder: Path) -> None:
+    outcome = run_here("new", "moon", *AIM[:-2], cwd=bench_folder)
+    assert outcome.status == 0
+    design = read_design(design_of(bench_folder, "moon"))
+    # 5 % of the way between the ends at either side
+    assert (design.servo.pulse_min_s, design.servo.pulse_max_s) == pytest.approx((510e-6, 2490e-6))
+    assert "taken from the aim: look up the servo's own" in design.text
+    assert "taken from the aim" in outcome.err
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (("--aim", "2400", "600", "20"), "the other way round"),
+        (("--aim", "600", "600", "20"), "that differ"),
+        (("--aim", "600", "2400", "2"), "longer than the longest pulse"),
+        (("--aim", "600", "2600", "20"), "within the servo's range"),
+        (("--aim", "1499", "1501", "20"), "no usual parts"),
+        (("--aim", "600ms", "2400", "20"), "is not a pulse in µs"),
+        (("--aim", "600", "x", "20"), "is not a pulse in µs"),
+        (("--aim", "600", "2400", "20us"), "is not a period in ms"),
+        (("--aim", "600", "-2400", "20"), "is not a pulse in µs"),
+        (("--aim", "1", "2400", "20"), "a pulse of 10 to 100000 µs"),
+        (("--aim", "[red]6[/red]", "2400", "20"), "is not a pulse in µs"),
+        (("--aim", "600", "2400"), "--aim"),
+        (("--aim", "600", "2400", "20", "--choose", "9"), "--choose 9"),
+        (("--aim", "600", "2400", "20", "--choose", "x"), "is no proposal's number"),
+        (("--aim", "600", "2400", "20", "--like", "heron"), "--like together with --aim"),
+        (("--aim", "600", "2400", "20", "--r-on", "30k + trimmer 10k"), "leaving --r-on out"),
+        (("--aim", "600", "2400", "20", "--diode", "none"), "a steering diode"),
+        (("--choose", "1"), "--choose without --aim"),
+        (("--trimmers",), "--trimmers without --aim"),
+    ],
+)
+def test_an_aim_that_cannot_be_met_is_one_line(
+    bench_folder: Path, words: tuple[str, ...], message: str
+) -> None:
+    before = files_in(bench_folder)
+    outcome = run_here("new", "moon", *AIM[4:], *words, cwd=bench_folder)
+    assert outcome.status == 2
+    check_line(outcome)
+    assert message in outcome.err
+    assert files_in(bench_folder) == before
+
+
+def test_an_aim_still_wants_the_supply(bench_folder: Path) -> None:
+    outcome = run_here("new", "moon", *AIM[:4], cwd=bench_folder)
+    assert outcome.status == 2
+    check_line(outcome)
+    assert outcome.err.startswith("new without --supply;")
+
+
 # --- in a terminal ---
 
 ANSWERS = (
@@ -379,3 +472,27 @@ def test_a_kill_at_a_question_leaves_nothing_behind(tmp_path: Path) -> None:
     os.kill(terminal.pid, signal.SIGKILL)
     assert terminal.finish().status == -signal.SIGKILL
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.pty
+@pytest.mark.parametrize("write", ["yes", "no"])
+def test_a_proposal_is_chosen(bench_folder: Path, write: str) -> None:
+    terminal = Terminal("new", "moon", "--aim", "600", "2400", "20", cwd=bench_folder)
+    for question, words in (
+        ("What stands on the timer", "TLC555"),
+        ("What feeds it", "4 AA"),
+        ("How far it turns", ""),
+        ("Turned which way", ""),
+        ("The steering diode", ""),
+        ("The servo's shortest", "500 to 2500"),
+        ("The arm's angles", ""),
+        ("Which one?", "2"),
+        ("With trimmers?", ""),
+        ("Write it?", write),
+    ):
+        terminal.answer(question, words)
+    outcome = terminal.finish()
+    assert "Parts for 600 to 2400 µs every 20 ms" in outcome.out
+    assert outcome.status == (0 if write == "yes" else 2), outcome.out
+    assert design_of(bench_folder, "moon").exists() == (write == "yes")
+    assert "Traceback" not in outcome.out

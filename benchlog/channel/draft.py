@@ -32,11 +32,14 @@ class ServoRange:
         Its shortest and longest pulse, microseconds.
     is_assumed : bool
         Whether nobody told, and what every servo follows was taken.
+    taken : str
+        What was taken then, for the comment.
     """
 
     pulse_min_us: float
     pulse_max_us: float
     is_assumed: bool = False
+    taken: str = "a cautious range"
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +145,7 @@ def draft_text(draft: Draft) -> str:
     """
     told = _told(draft)
     servo = draft.servo
-    assumed = "a cautious range: look up the servo's own" if servo.is_assumed else ""
+    assumed = f"{servo.taken}: look up the servo's own" if servo.is_assumed else ""
     lines = [
         f"# The channel {_quoted(draft.channel)}: what stands on its parts.",
         "",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from benchlog.commands.part_questions import QUESTIONS, Answer, Question
 from benchlog.errors import DesignError, UsageError
@@ -13,13 +13,17 @@ from benchlog.units import format_value
 __all__ = ["ask_again", "ask_answers", "take_answers"]
 
 
-def take_answers(given: Mapping[str, str | None]) -> tuple[dict[str, Answer], list[str]]:
+def take_answers(
+    given: Mapping[str, str | None], questions: Sequence[Question] = QUESTIONS
+) -> tuple[dict[str, Answer], list[str]]:
     """Take every answer from its flag or its default; nothing is asked.
 
     Parameters
     ----------
     given : mapping
         The words behind each flag by the question's key; None where it was left out.
+    questions : sequence of Question
+        The questions.
 
     Returns
     -------
@@ -36,7 +40,7 @@ def take_answers(given: Mapping[str, str | None]) -> tuple[dict[str, Answer], li
     answers: dict[str, Answer] = {}
     notes: list[str] = []
     missing: list[Question] = []
-    for question in QUESTIONS:
+    for question in questions:
         typed = given.get(question.key)
         if typed is not None:
             answers[question.key] = _read_flag(question, typed)
@@ -99,13 +103,17 @@ def _notes(question: Question, answer: Answer) -> list[str]:
     return notes
 
 
-def ask_answers(given: Mapping[str, str | None]) -> dict[str, Answer]:
+def ask_answers(
+    given: Mapping[str, str | None], questions: Sequence[Question] = QUESTIONS
+) -> dict[str, Answer]:
     """Ask what no flag answers.
 
     Parameters
     ----------
     given : mapping
         The words behind each flag by the question's key; None where it was left out.
+    questions : sequence of Question
+        The questions.
 
     Returns
     -------
@@ -119,10 +127,10 @@ def ask_answers(given: Mapping[str, str | None]) -> dict[str, Answer]:
     """
     answers: dict[str, Answer] = {
         question.key: _read_flag(question, words)
-        for question in QUESTIONS
+        for question in questions
         if (words := given.get(question.key)) is not None
     }
-    for question in QUESTIONS:
+    for question in questions:
         if question.key not in answers:
             answers[question.key] = _ask_one(question, answers)
     return answers

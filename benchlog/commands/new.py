@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from benchlog.capture.store import Bench
     from benchlog.channel.design import Design
     from benchlog.channel.draft_check import Reach
+    from benchlog.commands.proposing import Wish
 
 __all__ = ["new_channel"]
 
@@ -36,6 +37,21 @@ def new_channel(
         str | None,
         _answer("--like", "CHANNEL", "Copy the design of this channel, or this design file."),
     ] = None,
+    aim: Annotated[
+        tuple[str, str, str] | None,
+        _answer(
+            "--aim",
+            "LOW_US HIGH_US PERIOD_MS",
+            "Propose parts: wanted shortest and longest pulse in µs, and period in ms.",
+        ),
+    ] = None,
+    choose: Annotated[
+        str | None,
+        _answer("--choose", "N", "Which proposal to take; else the first, or asked."),
+    ] = None,
+    trimmers: Annotated[
+        bool, typer.Option("--trimmers", help="With --aim: r_on and r_off with a trimmer each.")
+    ] = False,
     timer: Annotated[
         str | None,
         _answer("--timer", "MARKING", "The timer, such as NE555 or TLC555; else an ideal one."),
@@ -95,8 +111,9 @@ def new_channel(
     """Ask for what stands on the parts, and write the channel's design file.
 
     Colour bands, capacitor codes and the trade's part numbers are understood; '?' explains a
-    question. Without a terminal nothing is asked. Exit status 1 says that the knob would drive
-    the servo past its range.
+    question. With --aim the parts are proposed instead: values that are made, the surest first,
+    and those that a flag names are kept. Without a terminal nothing is asked. Exit status 1 says
+    that the knob would drive the servo past its range.
     """
     given = {
         "timer": timer,
@@ -113,9 +130,17 @@ def new_channel(
         "angles": servo_angles,
     }
     asking = not yes and _can_ask()
+    wish = _read_wish(aim, choose, like, trimmers=trimmers)
     name, opened = _find_place(channel, bench, make_bench=make_bench, asking=asking)
     notes: list[str] = []
-    if like is not None:
+    told: dict[str, Any] = {}
+    if wish is not None:
+        from benchlog.commands.proposing import propose_design
+
+        text, reach, notes, told = propose_design(
+            name, opened.design_path(name), given, wish, asking=asking, json_output=json_output
+        )
+    elif like is not None:
         text = _copy(like, name, opened, given)
         reach = _try_out(text, opened.design_path(name))[1]
     elif asking:
@@ -123,7 +148,18 @@ def new_channel(
     else:
         text, reach, notes = _take(name, opened, given)
     asked = asking and like is None
-    return _store(name, opened, text, reach, notes, asked=asked, json_output=json_output)
+    return _store(name, opened, text, reach, notes, told, asked=asked, json_output=json_output)
+
+
+def _read_wish(
+    aim: tuple[str, str, str] | None, choose: str | None, like: str | None, *, trimmers: bool
+) -> Wish | None:
+    """Read the aim; None where none was told."""
+    if aim is None and choose is None and not trimmers:
+        return None
+    from benchlog.commands.proposing import read_wish
+
+    return read_wish(aim, choose, like, trimmers=trimmers)
 
 
 def _can_ask() -> bool:
@@ -264,6 +300,7 @@ def _store(
     text: str,
     reach: Reach,
     notes: list[str],
+    told: Mapping[str, Any],
     *,
     asked: bool,
     json_output: bool,
@@ -280,7 +317,8 @@ def _store(
     if is_new:
         make_bench(bench.folder)
     if json_output:
-        write_json({"channel": name, "file": str(path), **design_to_json(design, reach, notes)})
+        content = design_to_json(design, reach, notes)
+        write_json({"channel": name, "file": str(path), **content, **told})
     else:
         if not asked:
             show(*reach_sentences(design, reach))

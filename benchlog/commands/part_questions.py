@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,7 +20,7 @@ from benchlog.channel.part_names import (
 from benchlog.channel.supply import read_supply
 from benchlog.errors import UsageError, one_line
 
-__all__ = ["QUESTIONS", "Answer", "Question", "build_draft"]
+__all__ = ["QUESTIONS", "Answer", "Question", "build_draft", "questions_for_aim"]
 
 MOST_TIMER_V = 18.0
 """No timer is made for more (from memory of the data sheets)."""
@@ -54,6 +55,8 @@ class Answer:
 
 
 Answers = Mapping[str, Answer]
+
+_NARROW_US = 1200.0  # a quarter turn takes some 1000 us (common practice)
 
 
 def _no_answer(answers: Answers) -> str | None:
@@ -222,7 +225,9 @@ def _taper_known(answers: Answers) -> str | None:
 
 def _angles_default(answers: Answers) -> str:
     """Return the usual swing: a quarter turn over the cautious range, else a half turn."""
-    return "0 to 90" if answers["servo"].value.is_assumed else "0 to 180"
+    servo: ServoRange = answers["servo"].value
+    narrow = servo.pulse_max_us - servo.pulse_min_us <= _NARROW_US
+    return "0 to 90" if servo.is_assumed and narrow else "0 to 180"
 
 
 _BANDS = "A value (33k, 4k7 1%, 470R), or the bands by colour: orange orange orange gold. "
@@ -327,6 +332,48 @@ QUESTIONS = (
     ),
 )
 """In the order in which they are asked."""
+
+
+PROPOSED = ("r_on", "r_knob", "r_off", "c_timing")
+"""What is proposed where an aim is told, unless a flag says that it is there already."""
+
+
+def questions_for_aim(
+    given: Collection[str], servo_us: tuple[float, float]
+) -> tuple[Question, ...]:
+    """Return what is asked where parts are to be proposed.
+
+    Parameters
+    ----------
+    given : collection of str
+        Keys of the questions that a flag answers.
+    servo_us : tuple of float
+        What an unknown servo is taken to follow, microseconds.
+
+    Returns
+    -------
+    tuple of Question
+        Without the parts that are proposed, nor the taper of a knob that is yet to be bought.
+    """
+
+    def read(text: str) -> Answer:
+        answer = _read_servo(text)
+        if not answer.value.is_assumed:
+            return answer
+        servo = ServoRange(*servo_us, is_assumed=True, taken="taken from the aim")
+        said = f"{servo_us[0]:g} to {servo_us[1]:g} µs, taken from the aim: look up the servo's own"
+        return Answer(servo, said)
+
+    hidden = () if "r_knob" in given else ("taper",)
+    explanation = (
+        "From its data sheet, such as 500 to 2500. Where it is unknown, the aim with some room is "
+        "taken: past its own range a servo pushes against its stop and heats."
+    )
+    return tuple(
+        dataclasses.replace(one, read=read, explanation=explanation) if one.key == "servo" else one
+        for one in QUESTIONS
+        if one.key in given or one.key not in (*PROPOSED, *hidden)
+    )
 
 
 def build_draft(channel: str, answers: Answers) -> Draft:
