@@ -1,7 +1,8 @@
 """What all rows of a calibration table say together, with the reason where one stands out.
 
-Only what needs no fit: proportions of measured to design, scatter within the recordings, and the
-servo's range.
+Proportions of measured to design, scatter within the recordings, and the servo's range need no fit.
+Where the parts were identified from the rows (`benchlog.calibration.identify`), what was found
+takes the place of proportions.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.calibration.identify import Identification
 from benchlog.calibration.table import Row, Table
 from benchlog.calibration.verdict import OFF, ON, UNDECIDED
 
@@ -30,9 +32,9 @@ class Reason:
     Attributes
     ----------
     code : str
-        'on-design', 'capacitor', 'pulse-scale', 'deviation', 'wiper-contact', 'wiper', 'jitter',
-        'period-jitter', 'end-stop-low', 'end-stop-high', 'hysteresis', 'dead-travel', 'spoiled'
-        or 'undecided'.
+        'on-design', 'capacitor', 'pulse-scale', 'deviation', 'suspect', 'knob',
+        'wiper-contact', 'wiper', 'jitter', 'period-jitter', 'end-stop-low', 'end-stop-high',
+        'hysteresis', 'dead-travel', 'spoiled' or 'undecided'.
     text : str
         One or two plain sentences.
     """
@@ -41,20 +43,22 @@ class Reason:
     text: str
 
 
-def explain_table(table: Table) -> tuple[Reason, ...]:
+def explain_table(table: Table, found: Identification | None = None) -> tuple[Reason, ...]:
     """Say what a table shows, what matters for the servo's safety first.
 
     Parameters
     ----------
     table : Table
         The table.
+    found : Identification or None
+        What its rows tell of the parts.
 
     Returns
     -------
     tuple of Reason
         At least one.
     """
-    reasons = _end_stops(table) + _deviations(table) + _scatter(table) + _other_flags(table)
+    reasons = _end_stops(table) + _parts(table, found) + _scatter(table) + _other_flags(table)
     undecided = [row for row in table.rows if row.verdict == UNDECIDED]
     if undecided:
         text = (
@@ -121,6 +125,31 @@ def _ratios(rows: tuple[Row, ...]) -> tuple[FloatArray, FloatArray]:
     pulse = np.array([row.point.pulse_s / row.design_pulse_s for row in rows])
     rest = np.array([row.point.rest_s / row.design_rest_s for row in rows])
     return pulse, rest
+
+
+def _parts(table: Table, found: Identification | None) -> list[Reason]:
+    """Tell what is wrong with the parts: as identified where they are, else by proportions."""
+    simple = _deviations(table)
+    if found is None:
+        return simple
+    if found.suspects:
+        if found.suspects[0].part == "c_timing" and simple and simple[0].code == "capacitor":
+            return simple
+        return [Reason("suspect", found.suspects[0].text)]
+    if found.knob_note:
+        return [Reason("knob", found.knob_note)]
+    if found.explained and simple and simple[0].code == "deviation":
+        return [Reason("deviation", _explained(table))]
+    return simple
+
+
+def _explained(table: Table) -> str:
+    """Tell of rows that are off by themselves, but not all together."""
+    off = [row for row in table.rows if row.verdict == OFF]
+    return (
+        f"Off design at {_places(off)}: 95 of 100 channels built from such parts would be nearer, "
+        "but all positions together are still what parts within their tolerances can make."
+    )
 
 
 def _deviations(table: Table) -> list[Reason]:

@@ -90,6 +90,11 @@ class Point:
         What the measurement has to say of itself.
     source : str
         Where it comes from, such as the record's file name.
+    u_period_s : float
+        Standard uncertainty of the period, seconds; 0 where it is not known.
+    clock_share : float
+        Half-width of what the recorder's clock may be off, a fraction of every time: the part
+        of `u_pulse_s` and `u_period_s` that all positions share; 0 where it is not known.
     """
 
     knob_deg: float
@@ -106,6 +111,8 @@ class Point:
     pulse_count: int = 0
     notices: tuple[Notice, ...] = ()
     source: str = ""
+    u_period_s: float = 0.0
+    clock_share: float = 0.0
 
     @property
     def rest_s(self) -> float:
@@ -231,7 +238,7 @@ def build_table(
     if not (math.isfinite(knob_reading_deg) and knob_reading_deg >= 0):
         raise ValueError(f"knob_reading_deg must be 0 or more, got {knob_reading_deg}")
     for point in points:
-        numbers = (point.knob_deg, point.pulse_s, point.u_pulse_s, point.period_s)
+        numbers = (point.knob_deg, point.pulse_s, point.u_pulse_s, point.period_s, point.u_period_s)
         if not all(math.isfinite(number) for number in numbers):
             raise ValueError(f"a point's numbers must be finite, got {numbers}")
     ordered = sorted(points, key=lambda p: (p.knob_deg, p.direction == "down"))

@@ -12,6 +12,7 @@ import io
 import math
 from dataclasses import dataclass
 
+from benchlog.calibration.identify import Identification
 from benchlog.calibration.table import Row, Table
 from benchlog.calibration.verdict import OFF, ON, UNDECIDED, WITHIN
 from benchlog.errors import StoreError, one_line
@@ -102,7 +103,7 @@ class StoredTable:
     rows: tuple[StoredRow, ...]
 
 
-def format_table(table: Table, stamp: str) -> str:
+def format_table(table: Table, stamp: str, found: Identification | None = None) -> str:
     """Write a table as text.
 
     Parameters
@@ -111,6 +112,8 @@ def format_table(table: Table, stamp: str) -> str:
         The table.
     stamp : str
         When it was made, as in file names.
+    found : Identification or None
+        What it tells of the parts.
 
     Returns
     -------
@@ -125,6 +128,7 @@ def format_table(table: Table, stamp: str) -> str:
         f"# low end stop passed at: {_angle(table.end_stop_low_deg)}",
         f"# high end stop passed at: {_angle(table.end_stop_high_deg)}",
         "# u_ stands for a standard uncertainty (k = 1)",
+        *_found_lines(found),
         "# made against this design:",
     ]
     design_text = table.design.text.replace("\r\n", "\n").removesuffix("\n")
@@ -134,6 +138,23 @@ def format_table(table: Table, stamp: str) -> str:
     writer.writerow(COLUMNS)
     writer.writerows(_cells(row) for row in table.rows)
     return "\n".join(lines) + "\n" + sheet.getvalue()
+
+
+def _found_lines(found: Identification | None) -> list[str]:
+    """Write products, parts and suspects, a line each; SI units with their uncertainty (k = 1)."""
+    if found is None:
+        return []
+    lines = [
+        f"# found: {one.product} {one.found_s * 1e6:.3f} us, u {one.u_s * 1e6:.3f} us, "
+        f"marked {one.marked_s * 1e6:.3f} us"
+        for one in found.products
+    ]
+    for part in found.parts:
+        figures = [f"{one:.6g} {part.unit}".rstrip() for one in (part.found, part.u, part.marked)]
+        lines.append(f"# found: {part.part} {figures[0]}, u {figures[1]}, marked {figures[2]}")
+    return lines + [
+        f"# suspect: {one.part} {one.fault}: {one_line(one.text)}" for one in found.suspects
+    ]
 
 
 def _angle(angle_deg: float | None) -> str:

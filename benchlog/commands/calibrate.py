@@ -8,15 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchlog.commands.known_parts import read_known
 from benchlog.commands.options import BenchOption, JsonOption, Level, read_level, read_number
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
+    from benchlog.calibration.identify import Known
     from benchlog.capture.store import Bench
     from benchlog.channel.design import Design
     from benchlog.commands.points import Source
 
-__all__ = ["calibrate_channel"]
+__all__ = ["calibrate_channel", "read_point"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,16 @@ def calibrate_channel(
             "--knob-reading", metavar="DEG", help="The knob was read to within this many degrees."
         ),
     ] = "1",
+    known: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--known",
+            metavar="PART=VALUE",
+            help="A part's value as a meter reads it, such as r_off=812k or c_timing=22.4n±2%; it "
+            "narrows all the others. Once for each part.",
+            show_default=False,
+        ),
+    ] = None,
     active: Annotated[
         str | None,
         typer.Option(
@@ -92,10 +104,12 @@ def calibrate_channel(
     """Make the table: knob angle, pulse, arm angle, deviation from the design, verdict.
 
     The figure behind ± is U, two standard uncertainties. Exit status 1 says that something is
-    off: a pulse off design or undecided, past an end stop, jitter, figures spoiled.
+    off: a pulse off design or undecided, past an end stop, jitter, figures spoiled, a part
+    suspected.
     """
     reading_deg = read_number(knob_reading, "--knob-reading", "degrees", low=0.0, high=90.0)
     level = read_level(active)
+    readings = read_known(known or [])
     if design is not None:
         if channel is not None or sweep is not None:
             raise UsageError(
@@ -106,7 +120,7 @@ def calibrate_channel(
         job = _job_from_files(design, point or [])
     else:
         job = _job_from_bench(channel, point, sweep, bench)
-    return _calibrate(job, reading_deg, level, save=save, json_output=json_output)
+    return _calibrate(job, reading_deg, level, readings, save=save, json_output=json_output)
 
 
 def _job_from_files(design: str, points: list[str]) -> _Job:
@@ -121,13 +135,29 @@ def _job_from_files(design: str, points: list[str]) -> _Job:
             expected="--point DEG=FILE for each knob position",
             attempt="--point 90=recording.flac",
         )
-    pairs = [_read_point(text) for text in points]
+    pairs = [read_point(text) for text in points]
     read = read_design(Path(design))
     return _Job(read, [Source(deg, path, read_beside(path)) for deg, path in pairs], bench=None)
 
 
-def _read_point(text: str) -> tuple[float, Path]:
-    """Read DEG=FILE."""
+def read_point(text: str) -> tuple[float, Path]:
+    """Read DEG=FILE.
+
+    Parameters
+    ----------
+    text : str
+        What was typed after --point.
+
+    Returns
+    -------
+    tuple
+        Knob angle in degrees, and the recording.
+
+    Raises
+    ------
+    UsageError
+        It is neither.
+    """
     degrees, equals, name = text.partition("=")
     if not equals or not name:
         raise UsageError(
@@ -163,10 +193,17 @@ def _job_from_bench(
 
 
 def _calibrate(
-    job: _Job, reading_deg: float, level: Level | None, *, save: bool, json_output: bool
+    job: _Job,
+    reading_deg: float,
+    level: Level | None,
+    known: dict[str, Known],
+    *,
+    save: bool,
+    json_output: bool,
 ) -> int:
     """Measure, compare, store and show."""
     from benchlog.calibration.table import build_table
+    from benchlog.commands.identifying import identify_sources
     from benchlog.commands.points import measure_sources, store_table
     from benchlog.show.json_output import write_json
     from benchlog.show.table_view import show_table, table_to_json
@@ -179,19 +216,20 @@ def _calibrate(
         warn(str(failure))
     if not points:
         return 2
+    points, found = identify_sources(job.design, job.sources, points, reading_deg, level, known)
     table = build_table(job.design, points, knob_reading_deg=reading_deg)
     stored = None
     if job.bench is not None and save and not failures:
-        stored = str(store_table(job.bench, table))
+        stored = str(store_table(job.bench, table, found))
     if json_output:
-        write_json(table_to_json(table, stored))
+        write_json(table_to_json(table, stored, found))
     else:
-        show_table(table)
+        show_table(table, found=found)
         if stored is not None:
             show(f"Stored as {stored}")
     if failures:
         return 2
-    return 0 if table.sound else 1
+    return 0 if table.sound and not (found is not None and found.suspects) else 1
 
 
 def _warnings(job: _Job) -> list[str]:

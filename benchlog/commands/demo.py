@@ -15,6 +15,7 @@ from benchlog.commands.options import JsonOption
 from benchlog.errors import StoreError
 
 if TYPE_CHECKING:
+    from benchlog.calibration.identify import Identification
     from benchlog.calibration.table import Table
     from benchlog.capture.store import Bench
 
@@ -77,7 +78,7 @@ def _refuse_taken(place: Path) -> None:
         )
 
 
-def _make_and_calibrate(place: Path) -> list[tuple[Table, Path]]:
+def _make_and_calibrate(place: Path) -> list[tuple[Table, Path, Identification | None]]:
     """Record the stage, then calibrate channel after channel as `calibrate` would."""
     from benchlog.capture.stage import STAGE, make_stage
     from benchlog.capture.store import make_bench
@@ -90,21 +91,26 @@ def _make_and_calibrate(place: Path) -> list[tuple[Table, Path]]:
     return [_calibrate(bench, channel) for channel in channels]
 
 
-def _calibrate(bench: Bench, channel: str) -> tuple[Table, Path]:
+def _calibrate(bench: Bench, channel: str) -> tuple[Table, Path, Identification | None]:
     """Make and store one channel's table."""
-    from benchlog.calibration.table import build_table
+    from benchlog.calibration.table import KNOB_READING_DEG, build_table
     from benchlog.capture.store import read_design
+    from benchlog.commands.identifying import identify_sources
     from benchlog.commands.points import find_sources, measure_sources, store_table
 
     design = read_design(bench.design_path(channel))
-    points, failures = measure_sources(design, find_sources(bench, channel))
+    sources = find_sources(bench, channel)
+    points, failures = measure_sources(design, sources)
     if failures:
         raise failures[0]
+    points, found = identify_sources(design, sources, points, KNOB_READING_DEG)
     table = build_table(design, points)
-    return table, store_table(bench, table)
+    return table, store_table(bench, table, found), found
 
 
-def _present(results: list[tuple[Table, Path]], kept: Path | None, json_output: bool) -> None:
+def _present(
+    results: list[tuple[Table, Path, Identification | None]], kept: Path | None, json_output: bool
+) -> None:
     """Show the tables and what is wrong with which channel."""
     from benchlog.calibration.reasons import explain_table
     from benchlog.show.json_output import write_json
@@ -116,8 +122,8 @@ def _present(results: list[tuple[Table, Path]], kept: Path | None, json_output: 
             {
                 "folder": None if kept is None else str(kept),
                 "channels": [
-                    table_to_json(table, None if kept is None else str(path))
-                    for table, path in results
+                    table_to_json(table, None if kept is None else str(path), found)
+                    for table, path, found in results
                 ],
             }
         )
@@ -125,13 +131,13 @@ def _present(results: list[tuple[Table, Path]], kept: Path | None, json_output: 
     show(
         "A simulated shadow-puppet stage: four channels on four AA cells. Every figure is invented."
     )
-    for table, _ in results:
+    for table, _, _ in results:
         show("")
         show_table(table, sentences=False)
     show("", "What is wrong with which")
     reasons = [
-        (table.channel, " ".join(reason.text for reason in explain_table(table)))
-        for table, _ in results
+        (table.channel, " ".join(reason.text for reason in explain_table(table, found)))
+        for table, _, found in results
     ]
     show(key_value_table(reasons))
     if kept is not None:

@@ -11,6 +11,7 @@ from benchlog.commands.options import Level
 from benchlog.errors import BenchlogError, MeasurementError
 
 if TYPE_CHECKING:
+    from benchlog.calibration.identify import Identification
     from benchlog.calibration.table import Point, Table
     from benchlog.capture.sidecar import Sidecar
     from benchlog.capture.store import Bench
@@ -111,7 +112,7 @@ def measure_sources(
     return points, failures
 
 
-def store_table(bench: Bench, table: Table) -> Path:
+def store_table(bench: Bench, table: Table, found: Identification | None = None) -> Path:
     """Write a table, dated, beside the channel's design.
 
     Parameters
@@ -120,6 +121,8 @@ def store_table(bench: Bench, table: Table) -> Path:
         The bench folder.
     table : Table
         The table.
+    found : Identification or None
+        What it tells of the parts.
 
     Returns
     -------
@@ -136,7 +139,7 @@ def store_table(bench: Bench, table: Table) -> Path:
 
     stamp = stamp_now()
     path = bench.new_table_path(table.channel, stamp)
-    return write_new_text(path, format_table(table, stamp), next_free=True)
+    return write_new_text(path, format_table(table, stamp, found), next_free=True)
 
 
 def measure_point(design: Design, source: Source, *, level: Level | None = None) -> Point:
@@ -192,6 +195,8 @@ def measure_point(design: Design, source: Source, *, level: Level | None = None)
         pulse_count=measured.pulse_count,
         notices=notices,
         source=source.path.name,
+        u_period_s=measured.period.u_s,
+        clock_share=known.clock.half_width_ppm * 1e-6,
     )
 
 

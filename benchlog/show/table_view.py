@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from benchlog.calibration.identify import Identification
 from benchlog.calibration.reasons import explain_table
 from benchlog.calibration.table import Row, Table
 from benchlog.calibration.verdict import COVERAGE, OFF, ON, UNDECIDED, WITHIN
 from benchlog.show.json_output import in_microseconds
+from benchlog.show.parts_view import parts_to_json, show_parts
 from benchlog.show.terminal import plain, screen_width, show
 
 if TYPE_CHECKING:
@@ -35,7 +37,9 @@ FLAG_WORDS = {
 }
 
 
-def table_to_json(table: Table, stored: str | None) -> dict[str, Any]:
+def table_to_json(
+    table: Table, stored: str | None, found: Identification | None = None
+) -> dict[str, Any]:
     """Return a table as the JSON that `calibrate` promises.
 
     Parameters
@@ -44,18 +48,18 @@ def table_to_json(table: Table, stored: str | None) -> dict[str, Any]:
         The table.
     stored : str or None
         Where it was stored.
+    found : Identification or None
+        What it tells of the parts; without it `products`, `parts` and `suspects` are empty.
 
     Returns
     -------
     dict
-        `products`, `parts` and `suspects` are empty: nothing is said of single parts.
+        The JSON object.
     """
     return {
         "channel": table.channel,
         "rows": [_row_to_json(row) for row in table.rows],
-        "products": [],
-        "parts": [],
-        "suspects": [],
+        **parts_to_json(found),
         "end_stop_low_deg": table.end_stop_low_deg,
         "end_stop_high_deg": table.end_stop_high_deg,
         "settings": {
@@ -85,7 +89,9 @@ def _row_to_json(row: Row) -> dict[str, Any]:
     }
 
 
-def show_table(table: Table, *, sentences: bool = True) -> None:
+def show_table(
+    table: Table, *, sentences: bool = True, found: Identification | None = None
+) -> None:
     """Show a table and, in sentences, what it says.
 
     Parameters
@@ -94,6 +100,8 @@ def show_table(table: Table, *, sentences: bool = True) -> None:
         The table.
     sentences : bool
         Whether the sentences follow.
+    found : Identification or None
+        What the table tells of the parts, to be shown behind it.
     """
     count = len(table.rows)
     title = f"{table.channel}: calibration of {count} knob position{'s' * (count != 1)}"
@@ -101,8 +109,11 @@ def show_table(table: Table, *, sentences: bool = True) -> None:
         show(title, *(_row_sentence(row) for row in table.rows))
     else:
         show(title, _grid(table))
+    if found is not None:
+        show_parts(table.design, found)
+        show("")
     if sentences:
-        show(*(plain(sentence) for sentence in summary_sentences(table)))
+        show(*(plain(sentence) for sentence in summary_sentences(table, found)))
 
 
 def _row_sentence(row: Row) -> str:
@@ -169,20 +180,24 @@ def _supplies(table: Table) -> list[float]:
     return sorted({row.point.supply_v for row in table.rows if row.point.supply_v is not None})
 
 
-def summary_sentences(table: Table) -> list[str]:
+def summary_sentences(table: Table, found: Identification | None = None) -> list[str]:
     """Say in sentences what a table shows.
 
     Parameters
     ----------
     table : Table
         The table.
+    found : Identification or None
+        What it tells of the parts; what that says already is not said again.
 
     Returns
     -------
     list of str
         What is wrong and why, the end stops, what would decide, how it was reckoned.
     """
-    sentences = [reason.text for reason in explain_table(table)]
+    told = {"suspect", "knob"} if found is not None else set()
+    reasons = explain_table(table, found)
+    sentences = [reason.text for reason in reasons if reason.code not in told]
     sentences += _undecided(table)
     sentences += _surroundings(table)
     settings = table.settings

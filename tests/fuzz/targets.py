@@ -146,6 +146,15 @@ def _read_design(path: Path) -> object:
     return design.warnings
 
 
+def _read_batch(path: Path) -> object:
+    """Read a batch of copies and make its labels."""
+    from benchlog.capture.batch_files import read_batch
+    from benchlog.commands.confirm_records import copies_to_json, make_labels
+
+    batch = read_batch(path)
+    return copies_to_json(batch.newest), [one.figures() for one in make_labels(batch)]
+
+
 def _read_table(path: Path) -> object:
     from benchlog.calibration.table_text import parse_table
 
@@ -325,6 +334,28 @@ def _table_seed() -> bytes:
     return format_table(build_table(design, points), "20260901T100000Z").encode()
 
 
+def _batch_seed() -> bytes:
+    """Return a batch of two copies, one that gave no figures."""
+    from benchlog.capture.batch_rows import (
+        BatchCopy,
+        BatchPlace,
+        BatchProduct,
+        format_head,
+        format_row,
+    )
+
+    design = _DESIGN.decode()
+    place = BatchPlace(90.0, 1.5e-3, 1e-7, 0.015, 3e-7, 120, 1.5e-3, 1e-6, 4e-6, "on design")
+    product = BatchProduct("r_off*c_timing", 0.018, 0.0181, 1e-5)
+    copy = BatchCopy(
+        1, 0, "2026-09-01T10:00:00Z", "FAIL", "r_on", "value", 'a, "b"', 6.0, 0.02, True, None,
+        (place, None, place), (product,),
+    )  # fmt: skip
+    none = dataclasses.replace(copy, number=2, supply_v=None, places=(None,) * 3, products=())
+    text = format_head("heron", "autumn-1", design)
+    return (text + format_row(copy, design) + format_row(none, design)).encode()
+
+
 TARGETS = (
     Target("sound", sound_seeds(), _read_recording),
     Target("vcd", (_VCD,), _read_vcd),
@@ -333,6 +364,7 @@ TARGETS = (
     Target("sidecar", (_SIDECAR, _SIDECAR_SHORT), _read_sidecar),
     Target("design", (_DESIGN, _DESIGN_INLINE), _read_design),
     Target("table", (_table_seed(),), _read_table),
+    Target("batch", (_batch_seed(),), _read_batch),
     Target("any recording", (_VCD, _CSV, _PROBE), _read_recording),
 )
 """Every reader of the project."""
