@@ -72,6 +72,8 @@ class LiveReading:
         When the pulse last changed, on the same scale; None where it has not.
     recent_s : numpy.ndarray
         Widths of the last seconds in order, shape (n,), seconds.
+    recent_start_s : numpy.ndarray
+        When each of them began, on the scale of `heard_s`, shape (n,), seconds.
     jitter_s, floor_s : float or None
         Standard deviation of `recent_s`, and the input's own part in it.
     strip_s : tuple of (float or None)
@@ -108,6 +110,7 @@ class LiveReading:
     last_pulse_s: float | None = None
     moved_s: float | None = None
     recent_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    recent_start_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     jitter_s: float | None = None
     floor_s: float | None = None
     strip_s: tuple[float | None, ...] = ()

@@ -247,6 +247,7 @@ class RunningTrain:
             last_pulse_s=self._last_end_s,
             moved_s=self._moved_s,
             recent_s=pulses.width_s,
+            recent_start_s=pulses.start_s,
             jitter_s=jitter_s,
             floor_s=floor_s,
             strip_s=tuple(self._strip),
