@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from benchlog.calibration.identify import Identification, Known, Suspect, identify_parts
+from benchlog.calibration.identify import Identification, Known, identify_parts
 from benchlog.calibration.reasons import explain_table
-from benchlog.calibration.suppositions import part_decades, part_density
-from benchlog.calibration.suspect_texts import Estimate, tell_fault
 from benchlog.calibration.table import build_table
-from benchlog.calibration.table_text import format_table, parse_table
 from benchlog.channel.design import Design, parse_design, predict_cycle
 from benchlog.channel.knob import Knob
-from benchlog.commands.known_parts import read_known
-from benchlog.errors import UsageError
-from tests.command_inputs import answer, check_line, lay_in, write_edges
-from tests.command_line import run_here
 from tests.simulated_builds import NINE_DEG, Fault, draw_design, draw_sweep, knob_angles
 from tests.test_identify import sweep_of
 
@@ -198,173 +189,3 @@ def test_a_meter_that_reads_another_value_is_believed(heron: Design) -> None:
         heron, sweep_of(heron, {"r_off": 82e3}), known={"r_off": Known(82e3, 200.0)}
     )
     assert first(slipped) == ("r_off", "decade")
-
-
-# --- densities and words, by hand ---
-
-
-def test_the_density_of_a_wrong_part_sums_to_one() -> None:
-    grid = np.linspace(-9.0, 9.0, 400001)
-    for tolerance in (0.01, 0.05, 0.2):
-        total = np.sum(np.exp(part_density(grid, tolerance))) * (grid[1] - grid[0])
-        assert total == pytest.approx(1.0, rel=0.01)
-    decades, others = part_decades(np.array([math.log(10.0), math.log(5.0)]), 0.05)
-    assert decades[0] > others[0]
-    assert decades[1] == -np.inf
-
-
-@pytest.mark.parametrize(
-    ("part", "fault", "value", "words"),
-    [
-        ("r_off", "value", 470e3, ("470 kΩ", "820 kΩ ± 1 % belongs", "E12")),
-        ("r_off", "decade", 82e3, ("82 kΩ", "another power of ten")),
-        ("r_on", "value", 38.9e3, ("18 % high", "39 kΩ (E12)", "next value of the series")),
-        ("c_timing", "value", 33.1e-9, ("33 nF", "timing capacitor")),
-    ],
-)
-def test_a_value_is_named_with_what_explains_it(
-    heron: Design, part: str, fault: str, value: float, words: tuple[str, ...]
-) -> None:
-    marked = getattr(heron, part).value
-    text = tell_fault(heron, part, fault, Estimate(value, 0.99 * value, 1.01 * value, marked))
-    for word in words:
-        assert word in text
-
-
-def test_figures_in_the_other_order_are_told(heron_text: str) -> None:
-    design = parse_design(heron_text.replace('"33k"', '"39k"').replace('"820k"', '"180k"'), "d")
-    text = tell_fault(design, "r_off", "value", Estimate(812e3, 805e3, 825e3, 180e3))
-    assert "820 kΩ" in text
-    text = tell_fault(design, "r_on", "value", Estimate(93e3, 90.5e3, 92e3, 39e3))
-    assert "91 kΩ" in text
-
-
-@pytest.mark.parametrize(
-    ("text", "part", "value", "half"),
-    [
-        # 0.5 % and one step of the last figure; 2 % and one step for a capacitor
-        ("r_off=812k", "r_off", 812e3, 4060 + 1000),
-        ("r_on=4k71", "r_on", 4710.0, 23.55 + 10),
-        ("r_knob=98.2k", "r_knob", 98.2e3, 491 + 100),
-        ("c_timing=22.4n", "c_timing", 22.4e-9, 0.448e-9 + 0.1e-9),
-        ("c_timing=2.24e-8", "c_timing", 22.4e-9, 0.448e-9 + 0.1e-9),
-        ("r_off=812k±0.5%", "r_off", 812e3, 4060.0),
-        ("r_off=812k+-2k", "r_off", 812e3, 2000.0),
-        ("r_off= 812k ± 0.1 %", "r_off", 812e3, 812.0),
-    ],
-)
-def test_a_meter_reading_is_read(text: str, part: str, value: float, half: float) -> None:
-    known = read_known([text])[part]
-    assert known.value == pytest.approx(value)
-    assert known.u == pytest.approx(half / math.sqrt(3.0))
-
-
-@pytest.mark.parametrize(
-    "text",
-    ["", "r_off", "r_off=", "=812k", "x=1", "r_off=-3k", "r_off=0", "r_off=8±", "r_off=8±-1",
-     "r_off=nan", "r_off=R", "r_off=812k±200%", "c_timing=22nF±1k±2"],
-)  # fmt: skip
-def test_a_reading_that_is_none_is_refused(text: str) -> None:
-    with pytest.raises(UsageError):
-        read_known([text])
-
-
-def test_one_part_is_not_known_twice() -> None:
-    with pytest.raises(UsageError, match="once"):
-        read_known(["r_off=812k", "r_off=813k"])
-
-
-# --- the command ---
-
-
-def test_calibrate_names_products_parts_and_suspects(bench_folder: Path, heron_text: str) -> None:
-    lay_in(bench_folder, heron_text, (15, 75, 135, 195, 255), parts={"r_off": 470e3})
-    content = answer(run_here("calibrate", "heron", "--json", cwd=bench_folder), status=1)
-    assert [one["product"] for one in content["products"]] == [
-        "r_off*c_timing", "r_knob*c_timing", "r_on*c_timing",
-    ]  # fmt: skip
-    assert set(content["products"][0]) == {"product", "marked_us", "found_us", "u_us"}
-    product = content["products"][0]
-    assert product["marked_us"] == pytest.approx(18040.0)
-    assert abs(product["found_us"] - 470e3 * 22e-3) <= 2.0 * product["u_us"]
-    assert [one["part"] for one in content["parts"][:4]] == ["r_on", "r_knob", "r_off", "c_timing"]
-    assert {"contact", "threshold", "trigger", "diode_v", "supply"} == {
-        one["part"] for one in content["parts"][4:]
-    }
-    keys = {"part", "marked", "found", "u", "unit", "within_tolerance"}
-    assert all(set(one) == keys for one in content["parts"])
-    suspect = content["suspects"][0]
-    assert set(suspect) == {"part", "fault", "text"}
-    assert (suspect["part"], suspect["fault"]) == ("r_off", "value")
-    assert "470 kΩ" in suspect["text"]
-    text = run_here("calibrate", "heron", "--no-save", cwd=bench_folder)
-    assert text.status == 1
-    words = " ".join(text.out.split())
-    assert words.index("r_off × C") < words.index("r_off 820 kΩ") < words.index("Suspect: ")
-    assert max(map(len, text.out.splitlines())) <= 80
-
-
-def test_a_reading_on_the_command_line_narrows_the_parts(
-    bench_folder: Path, heron_text: str
-) -> None:
-    lay_in(bench_folder, heron_text, (15, 75, 135, 195, 255))
-    words = ("calibrate", "heron", "--no-save", "--json")
-    wide = answer(run_here(*words, cwd=bench_folder))
-    narrow = answer(run_here(*words, "--known", "r_off=820k±0.2%", cwd=bench_folder))
-    for before, after in zip(wide["parts"][:4], narrow["parts"][:4], strict=True):
-        assert after["u"] < 0.7 * before["u"]
-    assert narrow["suspects"] == []
-    check_line(run_here(*words, "--known", "r_of=820k", cwd=bench_folder), "PART=VALUE")
-
-
-def test_exchanged_resistors_are_named_though_nobody_said_which_level_is_the_pulse(
-    tmp_path: Path, heron_text: str
-) -> None:
-    (tmp_path / "d.toml").write_text(heron_text, encoding="utf-8")
-    design = parse_design(heron_text, "heron")
-    words: list[str] = []
-    true_us = []
-    for angle in (0.0, 90.0, 180.0, 270.0):
-        cycle = predict_cycle(design, angle, parts={"r_on": 820e3, "r_off": 33e3})
-        name = f"{angle:g}.csv"
-        write_edges(tmp_path / name, float(cycle.on_s), float(cycle.off_s))
-        words += ["--point", f"{angle:g}={name}"]
-        true_us.append(float(cycle.on_s) * 1e6)
-    outcome = run_here("calibrate", "--design", "d.toml", *words, "--json", cwd=tmp_path)
-    content = answer(outcome, status=1)
-    assert (content["suspects"][0]["part"], content["suspects"][0]["fault"]) == ("r_on", "swapped")
-    assert [row["pulse_us"] for row in content["rows"]] == pytest.approx(true_us, rel=1e-6)
-
-
-def test_the_stored_table_holds_what_was_found(bench_folder: Path, heron_text: str) -> None:
-    lay_in(bench_folder, heron_text, (15, 75, 135, 195), parts={"r_off": 470e3})
-    content = json.loads(run_here("calibrate", "heron", "--json", cwd=bench_folder).out)
-    text = (bench_folder / content["table"]).read_text(encoding="utf-8")
-    assert "# found: r_off*c_timing" in text
-    assert "# suspect: r_off value: " in text
-    assert parse_table(text, "t.csv").rows
-
-
-def test_a_table_without_what_was_found_is_read(heron: Design) -> None:
-    table = build_table(heron, sweep_of(heron))
-    text = format_table(table, "20260901T100000Z")
-    assert "# found" not in text
-    assert parse_table(text, "t.csv").rows
-
-
-def test_reasons_take_over_what_identification_knows(heron: Design) -> None:
-    points = sweep_of(heron, {"r_off": 470e3})
-    found = identify_parts(heron, points)
-    codes = [one.code for one in explain_table(build_table(heron, points), found)]
-    assert "suspect" in codes
-    assert "deviation" not in codes
-    points = sweep_of(heron, {"c_timing": 1.09 * 22e-9})
-    found = identify_parts(heron, points)
-    reasons = explain_table(build_table(heron, points), found)
-    assert first(found)[0] == "c_timing"
-    assert "timing capacitor 9 % high" in " ".join(one.text for one in reasons)
-
-
-def test_a_suspect_is_plain_data() -> None:
-    one = Suspect("r_off", "value", "words", 470e3, 0.9)
-    assert (one.part, one.fault, one.value, one.likely) == ("r_off", "value", 470e3, 0.9)
