@@ -175,11 +175,18 @@ NASTIEST = ("../../out", "/tmp/out", "..", "", "-rf", "a\nb", "a\x1b[31mb", "[/d
 _NEEDED: dict[str, tuple[str, ...]] = {
     "calibrate": ("heron", "--no-save"),
     "capture": ("heron", "--at", "90", "--port", "/dev/null/none", "--seconds", "0.1"),
+    "confirm": (
+        "heron",
+        "--point",
+        "0=captures/heron/m00.csv",
+        "--point",
+        "135=captures/heron/m01.csv",
+    ),
     "measure": ("captures/heron/m00.csv",),
     "new": ("moon", "--yes"),
     "predict": ("heron",),
 }
-_WRITES_WHERE_TOLD = {("measure", "--pulses"), ("demo", "folder")}
+_WRITES_WHERE_TOLD = {("confirm", "--labels"), ("measure", "--pulses"), ("demo", "folder")}
 
 
 def _every_place() -> list[tuple[str, str]]:

@@ -36,7 +36,7 @@ _USUAL = (
 
 
 def run(builds: int = 2000, faulty: int = 200, good: int = 400) -> None:
-    """Run all of it; some twelve minutes of one core."""
+    """Run all of it; some twenty minutes of one core."""
     narrow = parse_design(_TEXT, "heron")
     _print_coverage("the shipped design (1, 3, 1, 2.5 %)", narrow, builds)
     ideal = parse_design(_TEXT.replace('"cmos"', '"ideal"'), "ideal")

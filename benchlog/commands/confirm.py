@@ -1,0 +1,454 @@
+"""`benchlog confirm`: three knob positions, pass or fail with the likely part; batches."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchlog.commands.confirm_words import (
+    check_source,
+    find_design,
+    make_confirm_source,
+    read_label_file,
+    read_sheet,
+)
+from benchlog.commands.options import BenchOption, JsonOption, read_level, read_number
+from benchlog.commands.watched import read_optional
+from benchlog.errors import MeasurementError, UsageError
+
+if TYPE_CHECKING:
+    from benchlog.calibration.confirming import Confirmation
+    from benchlog.capture.batch_files import BatchFile
+    from benchlog.capture.store import Bench
+    from benchlog.channel.design import Design
+    from benchlog.commands.confirm_loop import Surroundings
+    from benchlog.commands.live_sources import LiveSource
+    from benchlog.show.labels import Sheet
+
+__all__ = ["confirm_channel"]
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Output:
+    """How the answer is given, and where labels go."""
+
+    plain: bool
+    json: bool
+    labels: Path | None
+    sheet: Sheet
+
+
+def confirm_channel(
+    channel: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="CHANNEL", help="The channel of the bench folder.", show_default=False
+        ),
+    ] = None,
+    sound_input: Annotated[
+        str | None,
+        typer.Option(
+            "--input",
+            metavar="DEVICE",
+            help="The sound input: its number or part of its name, see 'benchlog inputs'.",
+            show_default=False,
+        ),
+    ] = None,
+    port: Annotated[
+        str | None,
+        typer.Option(
+            "--port", metavar="PORT", help="The serial port of a probe.", show_default=False
+        ),
+    ] = None,
+    point: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--point",
+            metavar="DEG=FILE",
+            help="In place of listening: a knob angle in degrees and its recording. Once for "
+            "each, two at least, the knob's two ends among them.",
+            show_default=False,
+        ),
+    ] = None,
+    channel_input: Annotated[
+        str | None,
+        typer.Option(
+            "--channel-input",
+            metavar="N",
+            help="Which input of the sound device, from 1 (left) on.",
+            show_default=False,
+        ),
+    ] = None,
+    design: Annotated[
+        str | None,
+        typer.Option(
+            "--design",
+            metavar="DESIGN.toml",
+            help="The design file, in place of the channel's.",
+            show_default=False,
+        ),
+    ] = None,
+    batch: Annotated[
+        str | None,
+        typer.Option(
+            "--batch",
+            metavar="NAME",
+            help="Number copies of one design and go from each straight to the next; an earlier "
+            "batch of that name goes on.",
+            show_default=False,
+        ),
+    ] = None,
+    copies: Annotated[
+        str | None,
+        typer.Option(
+            "--copies",
+            metavar="N",
+            help="With --batch: end after so many by itself.",
+            show_default=False,
+        ),
+    ] = None,
+    labels: Annotated[
+        str | None,
+        typer.Option(
+            "--labels",
+            metavar="FILE",
+            help="With --batch: write a sheet of labels at the end, .pdf or .svg. Without an "
+            "input, of what was measured before.",
+            show_default=False,
+        ),
+    ] = None,
+    paper: Annotated[
+        str, typer.Option("--paper", metavar="a4|letter", help="The paper of the labels.")
+    ] = "a4",
+    label_size: Annotated[
+        str,
+        typer.Option(
+            "--label-size", metavar="WxH", help="Width and height of a label, millimetres."
+        ),
+    ] = "70x37",
+    skip_labels: Annotated[
+        str,
+        typer.Option(
+            "--skip-labels", metavar="N", help="Labels that are gone from the first sheet."
+        ),
+    ] = "0",
+    rate: Annotated[
+        str | None,
+        typer.Option(
+            "--rate",
+            metavar="HZ",
+            help="Samples per second of a sound input; else the device's own.",
+            show_default=False,
+        ),
+    ] = None,
+    baud: Annotated[
+        str | None,
+        typer.Option(
+            "--baud",
+            metavar="N",
+            help="Bits per second of the serial port; else 115200.",
+            show_default=False,
+        ),
+    ] = None,
+    active: Annotated[
+        str | None,
+        typer.Option(
+            "--active",
+            metavar="high|low",
+            help="Which level is the pulse; else what fits the design.",
+            show_default=False,
+        ),
+    ] = None,
+    supply: Annotated[
+        str | None,
+        typer.Option(
+            "--supply",
+            metavar="V",
+            help="The supply as the meter reads it while the channel runs; else it is asked for.",
+            show_default=False,
+        ),
+    ] = None,
+    temperature: Annotated[
+        str | None,
+        typer.Option(
+            "--temperature",
+            metavar="C",
+            help="The temperature at the channel, degrees Celsius.",
+            show_default=False,
+        ),
+    ] = None,
+    knob_reading: Annotated[
+        str,
+        typer.Option(
+            "--knob-reading",
+            metavar="DEG",
+            help="With --point: the knob was read to within this many degrees.",
+        ),
+    ] = "1",
+    plain: Annotated[
+        bool,
+        typer.Option("--plain", help="Plain sentences in place of a screen; a pipe gets them too."),
+    ] = False,
+    bench: BenchOption = None,
+    json_output: JsonOption = False,
+) -> int:
+    """Confirm a channel from its knob's two ends and the middle: PASS, FAIL or AGAIN.
+
+    Hands free, some fifteen seconds: it says where to turn the knob, takes the pulse once it
+    stands still, then says whether the servo is safe, the parts are right, and how far each
+    pulse is off. The servo is unplugged meanwhile.
+
+    Keys: Enter takes at once, o says that the knob was begun at its other stop, q ends it; in a
+    batch a measures a copy again and d notes one that makes no pulses.
+
+    Exit status 0: PASS, in a batch for every copy; 1: FAIL or AGAIN.
+    """
+    from benchlog.commands.confirm_loop import Surroundings
+
+    level = read_level(active)
+    known = Surroundings(
+        level,
+        read_optional(supply, "--supply", "volts", 0.1, 100.0),
+        read_optional(temperature, "--temperature", "degrees Celsius", -100.0, 200.0),
+    )
+    reading_deg = read_number(knob_reading, "--knob-reading", "degrees", low=0.0, high=90.0)
+    most = read_optional(copies, "--copies", "copies", 1.0, 100000.0)
+    given = check_source(sound_input, port, point, batch, labels, copies, json_output, plain)
+    sheet = read_sheet(paper, label_size, skip_labels)
+    output = _Output(plain, json_output, read_label_file(labels), sheet)
+    read, opened = find_design(channel, design, bench, needs_bench=batch is not None)
+    source = None
+    if given in ("--input", "--port"):
+        source = make_confirm_source(sound_input, port, channel_input, level, rate, baud)
+    if batch is None:
+        if source is None:
+            result = _confirm_files(read, point or [], known, reading_deg)
+        else:
+            result = _confirm_live(read, source, known, output)
+        return _give_answer(result, output)
+    assert opened is not None
+    file = _open_batch(opened, read, channel or read.channel, batch, made=given != "labels")
+    with file:
+        if source is not None:
+            _run_batch(read, source, known, file, int(most) if most is not None else None, output)
+        elif given == "--point":
+            result = _confirm_files(read, point or [], known, reading_deg)
+            _keep_files(file, result, known)
+        return _end_batch(read, file, output)
+
+
+# --- recordings -------------------------------------------------------------------------
+
+
+def _confirm_files(
+    design: Design, texts: list[str], known: Surroundings, reading_deg: float
+) -> Confirmation:
+    """Confirm from recordings."""
+    from benchlog.commands.calibrate import read_point
+    from benchlog.commands.confirm_records import confirm_either, turn_points
+    from benchlog.commands.points import Source, measure_point
+    from benchlog.commands.recordings import read_beside
+
+    pairs = [read_point(text) for text in texts]
+    if len({deg for deg, _ in pairs}) < 2:
+        raise UsageError(
+            f"--point at {len({deg for deg, _ in pairs})} knob angle",
+            expected="two angles at least: the knob's two ends, and the middle beside them",
+            attempt=f"--point 0=a.flac --point {design.knob.travel_deg:g}=b.flac",
+        )
+    points = []
+    sources = [Source(deg, path, read_beside(path)) for deg, path in pairs]
+    for source in sources:
+        point = measure_point(design, source, level=known.level)
+        if known.supply_v is not None:
+            point = dataclasses.replace(point, supply_v=known.supply_v)
+        if known.temperature_c is not None:
+            point = dataclasses.replace(point, temperature_c=known.temperature_c)
+        points.append(point)
+    is_certain = known.level is not None or any(
+        one.sidecar is not None and one.sidecar.active_level is not None for one in sources
+    )
+    turned = None if is_certain else turn_points(points)
+    return confirm_either(design, points, turned, knob_reading_deg=reading_deg)
+
+
+def _keep_files(file: BatchFile, result: Confirmation, known: Surroundings) -> None:
+    """Add a copy that was confirmed from recordings."""
+    from benchlog.commands.confirm_records import make_copy
+
+    number = file.batch.next_number
+    file.append(make_copy(result, number, 0, temperature_c=known.temperature_c))
+
+
+# --- listening --------------------------------------------------------------------------
+
+
+def _ask_supply(known: Surroundings, design: Design, output: _Output) -> Surroundings:
+    """Ask for the battery's volts where somebody can answer."""
+    from benchlog.show.asking import ask, can_ask
+    from benchlog.show.confirm_view import REMINDER
+
+    if known.supply_v is not None or output.json or not can_ask():
+        return known
+    from benchlog.show.asking import tell
+
+    tell(REMINDER)
+
+    def read(text: str) -> float | None:
+        if text == "unknown":
+            return None
+        return read_number(text.rstrip("vV "), "the supply", "volts", low=0.1, high=100.0)
+
+    _, volts = ask(
+        "The battery's volts, on the meter, while the channel runs",
+        read,
+        flag="--supply",
+        default="unknown",
+        explanation="Volts between the timer's supply pins, such as 5.8. Without them the supply "
+        f"is inferred from the pulses, around the design's {design.supply.value:g} V.",
+    )
+    return dataclasses.replace(known, supply_v=volts)
+
+
+def _listen(
+    design: Design,
+    source: LiveSource,
+    known: Surroundings,
+    file: BatchFile | None,
+    most: int | None,
+    output: _Output,
+) -> Confirmation | None:
+    """Run the loop on what there is, and leave the terminal as it was."""
+    import signal
+    import sys
+
+    from benchlog.commands.confirm_loop import ConfirmLoop
+    from benchlog.show.confirm_view import ConfirmScreen, ConfirmSentences, ConfirmView
+    from benchlog.show.live_terminal import LiveTerminal, has_terminal
+    from benchlog.show.terminal import warn, write_out
+
+    known = _ask_supply(known, design, output)
+    loop = ConfirmLoop(source, design, known, file, most)
+    on_screen = not output.plain and not output.json and has_terminal(sys.stdout)
+    terminal = LiveTerminal(screen=on_screen)
+    view: ConfirmView
+    if on_screen:
+        view = ConfirmScreen(terminal)
+    elif output.json:
+        view = ConfirmSentences(warn)
+    else:
+        view = ConfirmSentences(lambda line: write_out(line + "\n"))
+    try:
+        with terminal:
+            loop.run(terminal, view)
+    finally:
+        terminal.close()
+    if terminal.ended_by == signal.SIGINT:
+        raise KeyboardInterrupt
+    if terminal.ended_by is not None:
+        raise typer.Exit(128 + terminal.ended_by)
+    return loop.result
+
+
+def _confirm_live(
+    design: Design, source: LiveSource, known: Surroundings, output: _Output
+) -> Confirmation:
+    """Confirm one channel by listening to it."""
+    result = _listen(design, source, known, None, None, output)
+    if result is None:
+        raise MeasurementError(
+            "confirm was ended before all three positions were taken",
+            expected="the knob's two stops and its middle",
+            attempt="confirming again",
+        )
+    return result
+
+
+def _run_batch(
+    design: Design,
+    source: LiveSource,
+    known: Surroundings,
+    file: BatchFile,
+    most: int | None,
+    output: _Output,
+) -> None:
+    from benchlog.show.terminal import warn
+
+    if file.has_another_design:
+        warn("warning: the batch was begun with another design than the channel has now")
+    if file.batch.broken_count:
+        warn(f"warning: {file.batch.broken_count} broken row(s) in {file.path} are passed over")
+    _listen(design, source, known, file, most, output)
+
+
+def _open_batch(bench: Bench, design: Design, channel: str, name: str, *, made: bool) -> BatchFile:
+    """Open a batch; only measuring makes one."""
+    from benchlog.capture.batch_files import BatchFile, batch_path, read_batch
+
+    path = batch_path(bench, channel, name)
+    if not made:
+        read_batch(path)
+    return BatchFile(path, channel, design.text)
+
+
+# --- answers ----------------------------------------------------------------------------
+
+
+def _give_answer(result: Confirmation, output: _Output) -> int:
+    """Show an answer once the terminal is as it was."""
+    import sys
+
+    from benchlog.show.confirm_end import show_result
+    from benchlog.show.confirm_result import confirmation_to_json
+    from benchlog.show.json_output import write_json
+    from benchlog.show.live_terminal import has_terminal
+
+    if output.json:
+        write_json(confirmation_to_json(result))
+    else:
+        show_result(result, large=not output.plain and has_terminal(sys.stdout))
+    return 0 if result.word == "PASS" else 1
+
+
+def _end_batch(design: Design, file: BatchFile, output: _Output) -> int:
+    """Say what the copies say together, and write the labels."""
+    from benchlog.commands.confirm_records import copies_to_json, make_labels, summarise_copies
+    from benchlog.show.confirm_end import show_batch
+    from benchlog.show.confirm_result import summary_to_json
+    from benchlog.show.json_output import write_json
+    from benchlog.show.labels import write_labels
+
+    newest = file.batch.newest
+    if not newest:
+        raise MeasurementError(
+            f"no copy of batch {file.batch.name} was measured",
+            expected="three knob positions of a copy at least",
+            attempt="measuring one: confirm with --input or --port and this --batch",
+        )
+    summary = summarise_copies(design, newest)
+    written: list[str] = []
+    if output.labels is not None:
+        written += map(str, write_labels(output.labels, make_labels(file.batch), output.sheet))
+    if output.json:
+        words = [one.verdict for one in newest]
+        write_json(
+            {
+                "channel": file.batch.channel,
+                "batch": file.batch.name,
+                "file": str(file.path),
+                "passed": words.count("PASS"),
+                "failed": words.count("FAIL"),
+                "again": words.count("AGAIN"),
+                "copies": copies_to_json(newest),
+                "spread": summary_to_json(summary),
+                "sentences": list(summary.sentences),
+                "labels": written,
+            }
+        )
+    else:
+        show_batch(newest, summary, [str(file.path), *written])
+    passed = all(one.verdict == "PASS" for one in newest)
+    return 0 if passed and summary.is_well else 1
