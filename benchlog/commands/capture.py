@@ -11,8 +11,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchlog.commands.options import (
+    BaudOption,
     BenchOption,
+    InputOption,
     JsonOption,
+    PortOption,
+    RateOption,
+    SupplyOption,
+    TemperatureOption,
     read_choice,
     read_level,
     read_number,
@@ -45,33 +51,12 @@ def capture_position(
             show_default=False,
         ),
     ],
-    sound_input: Annotated[
-        str | None,
-        typer.Option(
-            "--input",
-            metavar="DEVICE",
-            help="The sound input: its number or part of its name, see 'benchlog inputs'.",
-            show_default=False,
-        ),
-    ] = None,
-    port: Annotated[
-        str | None,
-        typer.Option(
-            "--port", metavar="PORT", help="The serial port of a probe.", show_default=False
-        ),
-    ] = None,
+    sound_input: InputOption = None,
+    port: PortOption = None,
     seconds: Annotated[
         str, typer.Option("--seconds", metavar="S", help="How long to record.")
     ] = "5",
-    rate: Annotated[
-        str | None,
-        typer.Option(
-            "--rate",
-            metavar="HZ",
-            help="Samples per second of a sound input; else the device's own.",
-            show_default=False,
-        ),
-    ] = None,
+    rate: RateOption = None,
     channel_input: Annotated[
         str,
         typer.Option(
@@ -80,15 +65,7 @@ def capture_position(
             help="Which input of the sound device, from 1 (left) on.",
         ),
     ] = "1",
-    baud: Annotated[
-        str | None,
-        typer.Option(
-            "--baud",
-            metavar="N",
-            help="Bits per second of the serial port; else 115200.",
-            show_default=False,
-        ),
-    ] = None,
+    baud: BaudOption = None,
     active: Annotated[
         str | None,
         typer.Option(
@@ -107,24 +84,8 @@ def capture_position(
             show_default=False,
         ),
     ] = None,
-    supply: Annotated[
-        str | None,
-        typer.Option(
-            "--supply",
-            metavar="V",
-            help="The supply as the meter reads it while the channel runs.",
-            show_default=False,
-        ),
-    ] = None,
-    temperature: Annotated[
-        str | None,
-        typer.Option(
-            "--temperature",
-            metavar="C",
-            help="The temperature at the channel, degrees Celsius.",
-            show_default=False,
-        ),
-    ] = None,
+    supply: SupplyOption = None,
+    temperature: TemperatureOption = None,
     servo: Annotated[
         str | None,
         typer.Option(

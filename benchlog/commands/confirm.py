@@ -15,7 +15,19 @@ from benchlog.commands.confirm_words import (
     read_label_file,
     read_sheet,
 )
-from benchlog.commands.options import BenchOption, JsonOption, read_level, read_number
+from benchlog.commands.options import (
+    BaudOption,
+    BenchOption,
+    ChannelInputOption,
+    DesignOption,
+    InputOption,
+    JsonOption,
+    PortOption,
+    RateOption,
+    TemperatureOption,
+    read_level,
+    read_number,
+)
 from benchlog.commands.watched import read_optional
 from benchlog.errors import MeasurementError, UsageError
 
@@ -48,21 +60,8 @@ def confirm_channel(
             metavar="CHANNEL", help="The channel of the bench folder.", show_default=False
         ),
     ] = None,
-    sound_input: Annotated[
-        str | None,
-        typer.Option(
-            "--input",
-            metavar="DEVICE",
-            help="The sound input: its number or part of its name, see 'benchlog inputs'.",
-            show_default=False,
-        ),
-    ] = None,
-    port: Annotated[
-        str | None,
-        typer.Option(
-            "--port", metavar="PORT", help="The serial port of a probe.", show_default=False
-        ),
-    ] = None,
+    sound_input: InputOption = None,
+    port: PortOption = None,
     point: Annotated[
         list[str] | None,
         typer.Option(
@@ -73,24 +72,8 @@ def confirm_channel(
             show_default=False,
         ),
     ] = None,
-    channel_input: Annotated[
-        str | None,
-        typer.Option(
-            "--channel-input",
-            metavar="N",
-            help="Which input of the sound device, from 1 (left) on.",
-            show_default=False,
-        ),
-    ] = None,
-    design: Annotated[
-        str | None,
-        typer.Option(
-            "--design",
-            metavar="DESIGN.toml",
-            help="The design file, in place of the channel's.",
-            show_default=False,
-        ),
-    ] = None,
+    channel_input: ChannelInputOption = None,
+    design: DesignOption = None,
     batch: Annotated[
         str | None,
         typer.Option(
@@ -135,24 +118,8 @@ def confirm_channel(
             "--skip-labels", metavar="N", help="Labels that are gone from the first sheet."
         ),
     ] = "0",
-    rate: Annotated[
-        str | None,
-        typer.Option(
-            "--rate",
-            metavar="HZ",
-            help="Samples per second of a sound input; else the device's own.",
-            show_default=False,
-        ),
-    ] = None,
-    baud: Annotated[
-        str | None,
-        typer.Option(
-            "--baud",
-            metavar="N",
-            help="Bits per second of the serial port; else 115200.",
-            show_default=False,
-        ),
-    ] = None,
+    rate: RateOption = None,
+    baud: BaudOption = None,
     active: Annotated[
         str | None,
         typer.Option(
@@ -171,15 +138,7 @@ def confirm_channel(
             show_default=False,
         ),
     ] = None,
-    temperature: Annotated[
-        str | None,
-        typer.Option(
-            "--temperature",
-            metavar="C",
-            help="The temperature at the channel, degrees Celsius.",
-            show_default=False,
-        ),
-    ] = None,
+    temperature: TemperatureOption = None,
     knob_reading: Annotated[
         str,
         typer.Option(
@@ -391,7 +350,7 @@ def _open_batch(bench: Bench, design: Design, channel: str, name: str, *, made: 
     path = batch_path(bench, channel, name)
     if not made:
         read_batch(path)
-    return BatchFile(path, channel, design.text)
+    return BatchFile(path, channel, design.whole_text)
 
 
 # --- answers ----------------------------------------------------------------------------

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchlog.commands.options import BenchOption, JsonOption, Level, read_level, read_number
+from benchlog.commands.options import (
+    BenchOption,
+    InputOption,
+    JsonOption,
+    Level,
+    read_level,
+    read_number,
+)
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
@@ -28,15 +35,7 @@ def listen_to_input(
             metavar="FILE", help="A recording, in place of an input.", show_default=False
         ),
     ] = None,
-    sound_input: Annotated[
-        str | None,
-        typer.Option(
-            "--input",
-            metavar="DEVICE",
-            help="The sound input: its number or part of its name, see 'benchlog inputs'.",
-            show_default=False,
-        ),
-    ] = None,
+    sound_input: InputOption = None,
     channel_input: Annotated[
         str | None,
         typer.Option(

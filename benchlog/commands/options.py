@@ -9,13 +9,108 @@ import typer
 
 from benchlog.errors import UsageError
 
-__all__ = ["BenchOption", "JsonOption", "Level", "read_choice", "read_level", "read_number"]
+__all__ = [
+    "BaudOption",
+    "BenchOption",
+    "ChannelInputOption",
+    "DesignOption",
+    "InputOption",
+    "JsonOption",
+    "Level",
+    "PortOption",
+    "RateOption",
+    "SupplyOption",
+    "TemperatureOption",
+    "read_choice",
+    "read_level",
+    "read_number",
+]
 
 Level = Literal["high", "low"]
 """Which level of a signal is the pulse."""
 
 JsonOption = Annotated[
     bool, typer.Option("--json", help="One JSON object on standard output and nothing else.")
+]
+
+InputOption = Annotated[
+    str | None,
+    typer.Option(
+        "--input",
+        metavar="DEVICE",
+        help="The sound input: its number or part of its name, see 'benchlog inputs'.",
+        show_default=False,
+    ),
+]
+
+PortOption = Annotated[
+    str | None,
+    typer.Option(
+        "--port",
+        metavar="PORT",
+        help="The serial port of a probe.",
+        show_default=False,
+    ),
+]
+
+ChannelInputOption = Annotated[
+    str | None,
+    typer.Option(
+        "--channel-input",
+        metavar="N",
+        help="Which input of the sound device, from 1 (left) on.",
+        show_default=False,
+    ),
+]
+
+RateOption = Annotated[
+    str | None,
+    typer.Option(
+        "--rate",
+        metavar="HZ",
+        help="Samples per second of a sound input; else the device's own.",
+        show_default=False,
+    ),
+]
+
+BaudOption = Annotated[
+    str | None,
+    typer.Option(
+        "--baud",
+        metavar="N",
+        help="Bits per second of the serial port; else 115200.",
+        show_default=False,
+    ),
+]
+
+SupplyOption = Annotated[
+    str | None,
+    typer.Option(
+        "--supply",
+        metavar="V",
+        help="The supply as the meter reads it while the channel runs.",
+        show_default=False,
+    ),
+]
+
+TemperatureOption = Annotated[
+    str | None,
+    typer.Option(
+        "--temperature",
+        metavar="C",
+        help="The temperature at the channel, degrees Celsius.",
+        show_default=False,
+    ),
+]
+
+DesignOption = Annotated[
+    str | None,
+    typer.Option(
+        "--design",
+        metavar="DESIGN.toml",
+        help="The design file, in place of the channel's.",
+        show_default=False,
+    ),
 ]
 
 BenchOption = Annotated[

@@ -7,7 +7,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchlog.commands.options import BenchOption, read_level, read_number
+from benchlog.commands.options import (
+    BaudOption,
+    BenchOption,
+    ChannelInputOption,
+    DesignOption,
+    InputOption,
+    PortOption,
+    RateOption,
+    SupplyOption,
+    TemperatureOption,
+    read_level,
+    read_number,
+)
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
@@ -29,39 +41,10 @@ def trim_channel(
             metavar="CHANNEL", help="The channel of the bench folder.", show_default=False
         ),
     ] = None,
-    sound_input: Annotated[
-        str | None,
-        typer.Option(
-            "--input",
-            metavar="DEVICE",
-            help="The sound input: its number or part of its name, see 'benchlog inputs'.",
-            show_default=False,
-        ),
-    ] = None,
-    port: Annotated[
-        str | None,
-        typer.Option(
-            "--port", metavar="PORT", help="The serial port of a probe.", show_default=False
-        ),
-    ] = None,
-    channel_input: Annotated[
-        str | None,
-        typer.Option(
-            "--channel-input",
-            metavar="N",
-            help="Which input of the sound device, from 1 (left) on.",
-            show_default=False,
-        ),
-    ] = None,
-    design: Annotated[
-        str | None,
-        typer.Option(
-            "--design",
-            metavar="DESIGN.toml",
-            help="The design file, in place of the channel's.",
-            show_default=False,
-        ),
-    ] = None,
+    sound_input: InputOption = None,
+    port: PortOption = None,
+    channel_input: ChannelInputOption = None,
+    design: DesignOption = None,
     low: Annotated[
         str | None,
         typer.Option(
@@ -134,24 +117,8 @@ def trim_channel(
             help="How long the pulse stands still where it should before it goes on by itself.",
         ),
     ] = "2",
-    rate: Annotated[
-        str | None,
-        typer.Option(
-            "--rate",
-            metavar="HZ",
-            help="Samples per second of a sound input; else the device's own.",
-            show_default=False,
-        ),
-    ] = None,
-    baud: Annotated[
-        str | None,
-        typer.Option(
-            "--baud",
-            metavar="N",
-            help="Bits per second of the serial port; else 115200.",
-            show_default=False,
-        ),
-    ] = None,
+    rate: RateOption = None,
+    baud: BaudOption = None,
     active: Annotated[
         str | None,
         typer.Option(
@@ -161,24 +128,8 @@ def trim_channel(
             show_default=False,
         ),
     ] = None,
-    supply: Annotated[
-        str | None,
-        typer.Option(
-            "--supply",
-            metavar="V",
-            help="The supply as the meter reads it while the channel runs.",
-            show_default=False,
-        ),
-    ] = None,
-    temperature: Annotated[
-        str | None,
-        typer.Option(
-            "--temperature",
-            metavar="C",
-            help="The temperature at the channel, degrees Celsius.",
-            show_default=False,
-        ),
-    ] = None,
+    supply: SupplyOption = None,
+    temperature: TemperatureOption = None,
     servo_unplugged: Annotated[
         bool,
         typer.Option("--servo-unplugged", help="The servo is unplugged: do not ask for that."),

@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchlog.commands.options import (
+    BaudOption,
     BenchOption,
+    InputOption,
+    PortOption,
+    RateOption,
+    SupplyOption,
+    TemperatureOption,
     read_level,
     read_number,
 )
@@ -41,21 +47,8 @@ def watch_channel(
             show_default=False,
         ),
     ] = None,
-    sound_input: Annotated[
-        str | None,
-        typer.Option(
-            "--input",
-            metavar="DEVICE",
-            help="The sound input: its number or part of its name, see 'benchlog inputs'.",
-            show_default=False,
-        ),
-    ] = None,
-    port: Annotated[
-        str | None,
-        typer.Option(
-            "--port", metavar="PORT", help="The serial port of a probe.", show_default=False
-        ),
-    ] = None,
+    sound_input: InputOption = None,
+    port: PortOption = None,
     channel_input: Annotated[
         list[str] | None,
         typer.Option(
@@ -85,24 +78,8 @@ def watch_channel(
             show_default=False,
         ),
     ] = None,
-    rate: Annotated[
-        str | None,
-        typer.Option(
-            "--rate",
-            metavar="HZ",
-            help="Samples per second of a sound input; else the device's own.",
-            show_default=False,
-        ),
-    ] = None,
-    baud: Annotated[
-        str | None,
-        typer.Option(
-            "--baud",
-            metavar="N",
-            help="Bits per second of the serial port; else 115200.",
-            show_default=False,
-        ),
-    ] = None,
+    rate: RateOption = None,
+    baud: BaudOption = None,
     active: Annotated[
         str | None,
         typer.Option(
@@ -112,24 +89,8 @@ def watch_channel(
             show_default=False,
         ),
     ] = None,
-    supply: Annotated[
-        str | None,
-        typer.Option(
-            "--supply",
-            metavar="V",
-            help="The supply as the meter reads it while the channel runs.",
-            show_default=False,
-        ),
-    ] = None,
-    temperature: Annotated[
-        str | None,
-        typer.Option(
-            "--temperature",
-            metavar="C",
-            help="The temperature at the channel, degrees Celsius.",
-            show_default=False,
-        ),
-    ] = None,
+    supply: SupplyOption = None,
+    temperature: TemperatureOption = None,
     signal: Annotated[
         str | None,
         typer.Option(
