@@ -287,7 +287,12 @@ def test_an_unknown_servo_is_taken_from_the_aim(bench_folder: Path) -> None:
         (("--aim", "600", "-2400", "20"), "is not a pulse in µs"),
         (("--aim", "1", "2400", "20"), "a pulse of 10 to 100000 µs"),
         (("--aim", "[red]6[/red]", "2400", "20"), "is not a pulse in µs"),
-        (("--aim", "600", "2400"), "--aim"),
+        (("--aim", "600", "2400"), "expected three numbers, LOW_US HIGH_US PERIOD_MS; try: --aim"),
+        (("--aim", "600", "2400", "--taper", "log"), "three numbers, LOW_US HIGH_US PERIOD_MS"),
+        (("--aim", "600", "2400", "20000"), "try: --aim 600 2400 20 (the period is in ms: 20)"),
+        (("--aim", "600", "2400", "50000000"), "at most 1000 ms; try: --aim 600 2400 20 "),
+        (("--aim", "0.6", "2.4", "20"), "try: --aim 600 2400 20 (pulses are in µs: 600 2400)"),
+        (("--aim", "0.0006", "0.0024", "0.02"), "20 (pulses are in µs: 600 2400)"),
         (("--aim", "600", "2400", "20", "--choose", "9"), "--choose 9"),
         (("--aim", "600", "2400", "20", "--choose", "x"), "is no proposal's number"),
         (("--aim", "600", "2400", "20", "--like", "heron"), "--like together with --aim"),
@@ -312,7 +317,20 @@ def test_an_aim_still_wants_the_supply(bench_folder: Path) -> None:
     outcome = run_here("new", "moon", *AIM[:4], cwd=bench_folder)
     assert outcome.status == 2
     check_line(outcome)
-    assert outcome.err.startswith("new without --supply;")
+    assert outcome.err.startswith(
+        "new without --supply; expected the supply in volts or cells; try: --supply 6"
+    )
+
+
+def test_the_chosen_proposal_is_told_in_full(bench_folder: Path) -> None:
+    outcome = run_here("new", "moon", *AIM, "--choose", "2", cwd=bench_folder)
+    assert outcome.status == 0
+    said = " ".join(outcome.out.split())
+    design = read_design(design_of(bench_folder, "moon"))
+    low_us, high_us = 1e6 * predict_cycle(design, [0.0, 270.0]).on_s
+    assert f" 2 as marked: {low_us:.0f} to {high_us:.0f} µs" in said
+    assert " 2 with trimmers: " in said
+    assert "1 as marked" not in said
 
 
 # --- in a terminal ---
@@ -493,6 +511,7 @@ def test_a_proposal_is_chosen(bench_folder: Path, write: str) -> None:
         terminal.answer(question, words)
     outcome = terminal.finish()
     assert "Parts for 600 to 2400 µs every 20 ms" in outcome.out
+    assert outcome.out.index("1 as marked") < outcome.out.index("2 as marked")
     assert outcome.status == (0 if write == "yes" else 2), outcome.out
     assert design_of(bench_folder, "moon").exists() == (write == "yes")
     assert "Traceback" not in outcome.out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import re
 from pathlib import Path
@@ -17,7 +18,7 @@ from benchlog.channel.design import (
     tolerance_band,
     worst_band,
 )
-from benchlog.channel.outlook import foretell
+from benchlog.channel.outlook import Outlook, foretell
 from benchlog.show.battery_words import tell_battery
 from benchlog.show.prediction_plot import draw_prediction
 from benchlog.show.prediction_view import outlook_to_json
@@ -49,10 +50,19 @@ def test_shipped_designs_fit_80_columns(
     rows = [line for line in lines if re.match(r" *[0-9.]+ +[0-9.]+ +[0-9]+ to [0-9]+ ", line)]
     assert len(rows) == 13
     assert "on time" not in outcome.out
+    assert "'1 V less', '10 °C more': what that does to the pulse, in µs." in lines
     # the parts that matter and the battery
     assert "c_timing 22 nF ± " in outcome.out
     assert "4 alkaline cells: 6.4 V fresh, 3.6 V empty" in outcome.out
     assert re.search(r"hold within 3° of arm from 6\.4 to 5\.[0-9] V", " ".join(lines))
+
+
+@pytest.mark.parametrize("command", ["predict", "calibrate", "wire", "dial"])
+def test_a_channel_that_is_not_there_is_one_line(command: str, bench_folder: Path) -> None:
+    outcome = run_here(command, "hreon", cwd=bench_folder)
+    assert (outcome.status, outcome.out, outcome.err.count("\n")) == (2, "", 1)
+    assert outcome.err.startswith("there is no channel hreon; expected one of heron; try: ")
+    assert "benchlog predict heron" in outcome.err
 
 
 def test_narrow_screens_get_sentences(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -115,6 +125,59 @@ def test_battery_words() -> None:
     assert "for the whole life of the cells" in bare
 
 
+def heron_life(**changes: str) -> Outlook:
+    """Return what a heron of exact parts foretells, some of its lines changed."""
+    text = HERON
+    for key, value in changes.items():
+        text, count = re.subn(rf"(?m)^{key} = .*$", f"{key} = {value}", text)
+        assert count == 1
+    return foretell(parse_design(text, "x"), [90.0])
+
+
+@pytest.mark.parametrize("longer", ["clockwise", "anticlockwise"])
+def test_a_stop_that_empty_cells_drive_past_is_told(longer: str) -> None:
+    outlook = heron_life(pulse_max_us="2500", longer=f'"{longer}"')
+    design, empty_v = outlook.design, outlook.battery.empty_v
+    assert [(one.life, one.stop) for one in outlook.past_stops] == [("empty", "high")]
+    past = outlook.past_stops[0]
+    met_deg = past.from_deg if longer == "clockwise" else past.to_deg
+    on_s = predict_cycle(design, [past.worst_deg, met_deg], supply_v=empty_v).on_s
+    assert past.worst_s == pytest.approx(on_s[0])
+    # the pulse bends by far less than 0.1 us over the grid's 0.75 degrees of some 7 us a degree
+    assert on_s[1] == pytest.approx(2500e-6, abs=0.1e-6)
+    words = " ".join(tell_battery(outlook))
+    # though the one mark that is shown is nowhere near
+    end = f"from about {math.floor(met_deg)}° on"
+    if longer == "anticlockwise":
+        end = f"up to about {math.ceil(met_deg)}°"
+    assert (
+        f"With the cells empty the pulse at knob {past.worst_deg:g}° is "
+        f"{1e6 * past.worst_s:.0f} µs: past the servo's high stop {end}."
+    ) in words
+    assert past.worst_deg == (270.0 if longer == "clockwise" else 0.0)
+
+
+def test_stops_that_no_supply_reaches_are_not_told() -> None:
+    outlook = heron_life(pulse_min_us="100", pulse_max_us="5000")
+    assert outlook.past_stops == ()
+    assert "past the servo" not in " ".join(tell_battery(outlook))
+
+
+def test_the_worst_of_a_life_is_told_once_a_stop() -> None:
+    """Fresh cells shorten the pulse, empty ones lengthen it."""
+    outlook = heron_life(pulse_min_us="1200", pulse_max_us="1400")
+    assert len(outlook.past_stops) == 4
+    found = re.findall(
+        r"With the cells (\w+) the pulse at knob (\d+)° is \d+ µs: past the servo's (\w+) stop",
+        " ".join(tell_battery(outlook)),
+    )
+    assert found == [("fresh", "0", "low"), ("empty", "270", "high")]
+    always = heron_life(pulse_min_us="100", pulse_max_us="200")
+    assert "high stop all over the knob's travel." in " ".join(tell_battery(always))
+    steady = heron_life(volts="5.0", pulse_max_us="2000")
+    assert "At 4.75 V the pulse at knob 270° is" in " ".join(tell_battery(steady))
+
+
 def test_a_range_is_never_told_wider_than_it_is() -> None:
     """The volts shown are rounded inwards."""
     for volts in ("5.7", "6.0", "7.5", "9.0"):
@@ -138,6 +201,11 @@ def test_json_holds_what_the_model_says(tmp_path: Path) -> None:
     assert content["battery"] == {
         "kind": "alkaline", "cell_count": 4, "full_v": 6.4, "empty_v": 3.6,
     }  # fmt: skip
+    (past,) = content["past_stops"]
+    assert (past["life"], past["stop"], past["worst_knob_deg"]) == ("empty", "high", 270.0)
+    empty = predict_cycle(parse_design(HERON, "x"), [270.0], supply_v=3.6).on_s[0]
+    assert past["worst_on_us"] == pytest.approx(1e6 * empty)
+    assert 200.0 < past["knob_from_deg"] < past["knob_to_deg"] == 270.0
     design, knob = parse_design(HERON, "x"), [45.0, 200.0]
     band, worst, slopes = (
         tolerance_band(design, knob), worst_band(design, knob), sensitivity(design, knob),

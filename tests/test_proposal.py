@@ -250,6 +250,17 @@ def test_an_aim_that_cannot_be_met_is_one_line(
     assert "\n" not in str(caught.value)
 
 
+def test_proposals_that_never_serve_are_left_out() -> None:
+    # a narrow aim with the usual 20 % and 10 %: of five sets some serve one channel in 200 or less
+    aim = Aim(1100e-6, 1300e-6, 20e-3)
+    found = propose_parts(aim, servo=Servo(1000e-6, 2000e-6), supply_v=6.0)
+    assert 1 < len(found) < 5
+    assert all(max(one.share, one.share_trimmed) > 0.005 for one in found)
+    # where none serves the first is shown all the same
+    tight = dataclasses.replace(aim, period_within=1e-9)
+    assert len(propose_parts(tight, servo=Servo(1000e-6, 2000e-6), supply_v=6.0)) == 1
+
+
 def test_the_table_fits_the_screen(proposals: tuple[Proposal, ...]) -> None:
     wide = propose_parts(Aim(1000e-6, 2000e-6, 20e-3), servo=SERVO, supply_v=4.5, family="bipolar")
     for some, aim in ((proposals, AIM), (wide, Aim(1000e-6, 2000e-6, 20e-3))):

@@ -624,3 +624,41 @@ def test_design_files_that_cannot_be_read(
         path.write_bytes(content)
     with pytest.raises(DesignError, match=match):
         read_design(path)
+
+
+def test_an_unknown_channel_is_told_with_those_that_there_are(tmp_path: Path) -> None:
+    bench = make_bench(tmp_path)
+    with pytest.raises(DesignError, match=r"^there is no channel heron; expected a design in "):
+        read_design(bench.design_path("heron"))
+    for name in ("moon", "heron", "stage left"):
+        path = bench.design_path(name)
+        path.parent.mkdir()
+        path.write_text("")
+    (bench.captures / "boat").mkdir()
+    for channel, line in (
+        (
+            "hreon",
+            "there is no channel hreon; expected one of heron, moon, stage left; "
+            "try: benchlog predict heron, or that name in any other command",
+        ),
+        (
+            "stage lift",
+            "there is no channel stage lift; expected one of heron, moon, stage left; "
+            "try: benchlog predict 'stage left', or that name in any other command",
+        ),
+        (
+            "xyz",
+            "there is no channel xyz; expected one of heron, moon, stage left; "
+            "try: benchlog new xyz to make it",
+        ),
+        (
+            "boat",
+            f"channel boat has no design file; expected {bench.design_path('boat')}; "
+            "try: benchlog new boat to make it",
+        ),
+    ):
+        with pytest.raises(DesignError) as refused:
+            read_design(bench.design_path(channel))
+        assert str(refused.value) == line
+    with pytest.raises(DesignError, match="cannot be read"):  # a file, not a channel
+        read_design(bench.calibration / "heron" / "desing.toml")

@@ -8,6 +8,7 @@ import tempfile
 from pathlib import Path
 
 from benchlog.capture.new_files import flush_to_disk, give_name, store_error, write_flushed
+from benchlog.capture.servo_files import servos_beside
 from benchlog.capture.store import Bench, read_design
 from benchlog.channel.plan import Design
 from benchlog.errors import DesignError
@@ -49,7 +50,7 @@ def store_design(bench: Bench, channel: str, text: str) -> tuple[Path, Design]:
         try:
             written = part / path.name
             write_flushed(written, text)
-            design = read_design(written)
+            design = read_design(written, servos_beside(path))
             if design.channel != channel:
                 raise DesignError(
                     f"the design names channel '{design.channel}'",

@@ -40,6 +40,10 @@ _RESERVED = {
     "NUL",
     *(f"{port}{i}" for port in ("COM", "LPT") for i in range(10)),
 }
+_KEPT_FREE = {
+    "inputs": "is the folder of the inputs' profiles",
+    "servos": "is the folder of the measured servos",
+}
 _CLOSED = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
@@ -118,8 +122,8 @@ def channel_fault(name: str) -> str | None:
             return f"has {character!r} in it"
     if name.split(".")[0].upper() in _RESERVED:
         return "is reserved on some systems"
-    if name.casefold() == "inputs":
-        return "is the folder of the inputs' profiles"
+    if name.casefold() in _KEPT_FREE:
+        return _KEPT_FREE[name.casefold()]
     return None
 
 

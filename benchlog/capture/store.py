@@ -6,6 +6,7 @@
     captures/<channel>/<stamp>-<knob>deg.json               the sidecar: what is known of it
     calibration/<channel>/design.toml                       what the channel should be
     calibration/<channel>/<stamp>.csv                       a calibration table
+    calibration/servos/<name>.toml                          a measured servo, see `servo_files`
 
 A recording counts once its sidecar is there, and the sidecar comes last. New files are
 written elsewhere in the same folder, flushed to the disk and then linked to
@@ -24,10 +25,12 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from difflib import get_close_matches
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING
 
 from benchlog.capture.new_files import (
@@ -53,6 +56,7 @@ from benchlog.errors import DesignError, StoreError
 
 if TYPE_CHECKING:
     from benchlog.channel.design import Design
+    from benchlog.channel.servo import Servo
 
 __all__ = [
     "Bench",
@@ -336,14 +340,22 @@ def make_bench(folder: Path) -> Bench:
     return Bench(folder)
 
 
-def read_design(path: Path) -> Design:
+def read_design(path: Path, servos: Mapping[str, Servo] | None = None) -> Design:
     """Read a design file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    servos : mapping of str to Servo, optional
+        Measured servos that it may name; those of the bench folder that it lies in if None.
 
     Raises
     ------
     DesignError
         The file cannot be read or is wrong; key, value and line are named.
     """
+    from benchlog.capture.servo_files import servos_beside
     from benchlog.channel.design import parse_design
 
     try:
@@ -363,12 +375,37 @@ def read_design(path: Path) -> Design:
             attempt="saving it as UTF-8 in a text editor",
         ) from exc
     except (OSError, ValueError) as exc:
+        in_bench = path.name == "design.toml" and path.parent.parent.name == "calibration"
+        if in_bench and isinstance(exc, FileNotFoundError):
+            raise _no_design(path) from exc
         raise DesignError(
             f"design file {path} cannot be read ({getattr(exc, 'strerror', None) or exc})",
             expected="a design.toml",
             attempt="benchlog new CHANNEL to make one, or another name",
         ) from exc
-    return parse_design(text, str(path))
+    return parse_design(text, str(path), servos_beside(path) if servos is None else servos)
+
+
+def _no_design(path: Path) -> DesignError:
+    """Refuse a channel whose design file is not there, proposing the nearest that has one."""
+    channel, bench = path.parent.name, Bench(path.parent.parent.parent)
+    known = bench.channels()
+    designed = [one for one in known if one != channel and bench.design_path(one).is_file()]
+    near = get_close_matches(channel, designed, n=1)
+    attempt = f"benchlog new {quote(channel)} to make it"
+    if channel in known:
+        return DesignError(
+            f"channel {channel} has no design file", expected=str(path), attempt=attempt
+        )
+    if near:
+        attempt = f"benchlog predict {quote(near[0])}, or that name in any other command"
+    return DesignError(
+        f"there is no channel {channel}",
+        expected=f"one of {', '.join(designed)}"
+        if designed
+        else f"a design in {bench.calibration}",
+        attempt=attempt,
+    )
 
 
 def store_record(

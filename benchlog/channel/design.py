@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -33,7 +34,9 @@ from benchlog.channel.prediction import (
     worst_band,
 )
 from benchlog.channel.servo import Servo
+from benchlog.channel.servo_entries import SERVO_KEYS, read_servo
 from benchlog.channel.timer import FAMILIES
+from benchlog.errors import DesignError
 
 __all__ = [
     "Band",
@@ -62,7 +65,7 @@ _KNOWN = {
     "timer": ("family", *_TIMER_PARTS, *(f"{part}_tolerance" for part in _TIMER_PARTS)),
     "diode": ("model", *_PARAMETERS, "saturation_current_tolerance"),
     "knob": ("travel_deg", "longer", "taper", "dead_low_deg", "dead_high_deg", "contact_ohm"),
-    "servo": ("pulse_min_us", "pulse_max_us", "angle_min_deg", "angle_max_deg", "dead_band_us"),
+    "servo": SERVO_KEYS,
     "limits": ("deviation_us", "jitter_us", "period_percent"),
     "ambient": ("temperature_c",),
 }
@@ -72,7 +75,7 @@ _TRIMMED = re.compile(r"(.*\S)\s*\+\s*trimmer\s+(\S.*)", re.DOTALL)
 _US = 1e6
 
 
-def parse_design(text: str, name: str) -> Design:
+def parse_design(text: str, name: str, servos: Mapping[str, Servo] | None = None) -> Design:
     """Read the text of a design file.
 
     Parameters
@@ -81,6 +84,8 @@ def parse_design(text: str, name: str) -> Design:
         TOML.
     name : str
         What to call the file in a message.
+    servos : mapping of str to Servo, optional
+        Measured servos, for a design that names one; a name is looked up only where it is used.
 
     Returns
     -------
@@ -106,7 +111,7 @@ def parse_design(text: str, name: str) -> Design:
     r_on, r_on_trimmer_ohm = _read_resistor(entries, "r_on", "33k")
     r_off, r_off_trimmer_ohm = _read_resistor(entries, "r_off", "820k")
     diode, diode_model, diode_tolerance = _read_diode(entries)
-    return Design(
+    design = Design(
         channel=channel,
         supply=supply,
         timer=FAMILIES[family],
@@ -118,7 +123,7 @@ def parse_design(text: str, name: str) -> Design:
         diode_model=diode_model,
         diode_tolerance=diode_tolerance,
         knob=_read_knob(entries),
-        servo=_read_servo(entries),
+        servo=read_servo(entries, servos),
         limits=_read_limits(entries),
         temperature_c=entries.take_number(
             "ambient", "temperature_c", (-55.0, 125.0), 27.0, example="27"
@@ -127,6 +132,25 @@ def parse_design(text: str, name: str) -> Design:
         r_off_trimmer_ohm=r_off_trimmer_ohm,
         text=text,
     )
+    if entries.take("servo", "model", None) is not None:
+        _check_whole(design, entries)
+    return design
+
+
+def _check_whole(design: Design, entries: Entries) -> None:
+    """Refuse a servo's name that stands where its figures cannot take its place in a table."""
+    try:
+        is_whole = parse_design(design.whole_text, "").servo == design.servo
+    except DesignError:
+        is_whole = False
+    if not is_whole:
+        entries.refuse(
+            "servo",
+            "model",
+            "servo.model stands in a way that cannot be followed",
+            expected='a line [servo], and a line such as model = "lifter" below it',
+            attempt="writing it so",
+        )
 
 
 def _quote(example: str) -> str:
@@ -220,34 +244,6 @@ def _read_knob(entries: Entries) -> Knob:
     longer = entries.take_choice("knob", "longer", ("clockwise", "anticlockwise"), knob.longer)
     taper = entries.take_choice("knob", "taper", ("linear", "log"), knob.taper)
     return dataclasses.replace(knob, longer=longer, taper=taper)  # type: ignore[arg-type]
-
-
-def _read_servo(entries: Entries) -> Servo:
-    """Read the servo; its two pulses must be there."""
-    widths_us = (10.0, 100000.0)
-    low_us = entries.take_number("servo", "pulse_min_us", widths_us, example="500")
-    high_us = entries.take_number("servo", "pulse_max_us", widths_us, example="2500")
-    if high_us <= low_us:
-        entries.refuse_value(
-            "servo",
-            "pulse_max_us",
-            high_us,
-            expected=f"more than pulse_min_us = {low_us:g}",
-            attempt="the two the other way round (angle_min_deg may be the larger angle)",
-        )
-    turn_deg = (-3600.0, 3600.0)
-    low_deg = entries.take_number("servo", "angle_min_deg", turn_deg, 0.0, example="0")
-    high_deg = entries.take_number("servo", "angle_max_deg", turn_deg, 180.0, example="180")
-    if low_deg == high_deg:
-        entries.refuse_value(
-            "servo",
-            "angle_max_deg",
-            high_deg,
-            expected="another angle than angle_min_deg",
-            attempt="the arm angles at the shortest and at the longest pulse, such as 0 and 180",
-        )
-    dead_us = entries.take_number("servo", "dead_band_us", (0.0, 1000.0), 5.0, example="5")
-    return Servo(low_us / _US, high_us / _US, low_deg, high_deg, dead_us / _US)
 
 
 def _read_limits(entries: Entries) -> Limits:

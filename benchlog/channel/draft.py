@@ -178,6 +178,7 @@ def draft_text(draft: Draft) -> str:
         ),
         _line("angle_min_deg", f"{draft.angles_deg[0]:.12g}"),
         _line("angle_max_deg", f"{draft.angles_deg[1]:.12g}"),
+        *([_line("assumed", "true", "until it was looked up or measured")] if assumed else []),
     ]
     return "\n".join(lines) + "\n"
 
@@ -211,7 +212,9 @@ def copy_text(original: Design, channel: str, name: str) -> str:
     )
     newline = "\r\n" if "\r\n" in text else "\n"
     copied = f"# Copied from the design of {_quoted(original.channel)}.{newline}{changed}"
-    if count and parse_design(copied, name).channel == checked:
+    servo = original.servo
+    servos = None if servo.name is None else {servo.name: servo}
+    if count and parse_design(copied, name, servos).channel == checked:
         return copied
     raise DesignError(
         f"{name}: the channel's name stands there in a way that cannot be changed",

@@ -10,7 +10,11 @@ __all__ = ["check_channel_name"]
 
 _LONGEST = 64  # characters
 _LONGEST_BYTES = 200  # file systems take 255 bytes a name
-_KEPT_FREE = "inputs"  # the folder of the inputs' profiles, beside the channels' own
+# folders beside the channels' own
+_KEPT_FREE = {
+    "inputs": "is the folder of the inputs' profiles",
+    "servos": "is the folder of the measured servos",
+}
 _FORBIDDEN = '<>:"/\\|?*'
 # device names that Windows keeps for itself, with any suffix (from memory of its documentation)
 _RESERVED = frozenset(
@@ -65,6 +69,4 @@ def _find_fault(name: object) -> str | None:
         return "begins with a dash, dot or space, or ends with a dot or space"
     if unicodedata.normalize("NFKC", name).partition(".")[0].rstrip().lower() in _RESERVED:
         return "is reserved by Windows"
-    if unicodedata.normalize("NFKC", name).casefold() == _KEPT_FREE:
-        return "is the folder of the inputs' profiles"
-    return None
+    return _KEPT_FREE.get(unicodedata.normalize("NFKC", name).casefold())

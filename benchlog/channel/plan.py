@@ -8,6 +8,7 @@ from benchlog.channel.diode import Diode
 from benchlog.channel.knob import Knob
 from benchlog.channel.parts import Part
 from benchlog.channel.servo import Servo
+from benchlog.channel.servo_entries import embed_servo
 from benchlog.channel.timer import TimerFamily
 
 __all__ = ["Design", "Limits"]
@@ -91,9 +92,21 @@ class Design:
         return (self.r_on, self.r_knob, self.r_off, self.c_timing)
 
     @property
+    def whole_text(self) -> str:
+        """The design file's text with the figures of a servo that it only names written out.
+
+        What is kept of a design, beside a table or a batch, is this: it means the same for ever.
+        """
+        return self.text if self.servo.name is None else embed_servo(self.text, self.servo)
+
+    @property
     def warnings(self) -> tuple[tuple[str, str], ...]:
         """What is not wrong but should be known, as pairs of a code and a sentence."""
-        return (*self.supply_warnings(self.supply.value), *self._trimmer_warnings())
+        return (
+            *self.supply_warnings(self.supply.value),
+            *self._trimmer_warnings(),
+            *self._servo_warnings(),
+        )
 
     def supply_warnings(self, supply_v: float) -> tuple[tuple[str, str], ...]:
         """Return the warning that a supply in volts lies outside the timer family's range."""
@@ -115,3 +128,14 @@ class Design:
         if not named:
             return ()
         return (("trimmer-middle", f"the trimmer at {named} is taken to stand at its middle"),)
+
+    def _servo_warnings(self) -> tuple[tuple[str, str], ...]:
+        """Return that nobody looked up or measured the servo's range."""
+        servo = self.servo
+        if not servo.assumed:
+            return ()
+        text = (
+            f"the servo's range of {servo.pulse_min_s * 1e6:g} to {servo.pulse_max_s * 1e6:g} µs "
+            "is assumed: 'benchlog servo NAME' leads through finding its own"
+        )
+        return (("servo-assumed", text),)

@@ -43,6 +43,7 @@ _SEED = 24
 _DRAWN = 1500
 _FINALISTS = 16
 _ROUNDS = 12
+_LEAST_SHARE = 0.005  # up to it a share reads 0 %
 _FAR = 0.25  # of the span, that common parts may miss it by, to be worth a thought
 
 
@@ -107,6 +108,11 @@ class Proposal:
         """The four parts: r_on, r_knob, r_off, c_timing."""
         return (self.r_on, self.r_knob, self.r_off, self.c_timing)
 
+    @property
+    def may_serve(self) -> bool:
+        """Whether more than one such channel in two hundred serves, trimmed or not."""
+        return max(self.share, self.share_trimmed) > _LEAST_SHARE
+
 
 def propose_parts(
     aim: Aim,
@@ -149,8 +155,8 @@ def propose_parts(
     Returns
     -------
     tuple of Proposal
-        The surest first, by `share` and then by how near the marked parts come to the aim; at
-        least one.
+        The surest first, by `share` and then by how near the marked parts come to the aim; those
+        that hardly ever serve are left out, but for the first: at least one.
 
     Raises
     ------
@@ -193,7 +199,8 @@ def propose_parts(
     ]
     judged.sort(key=lambda one: _rank(one, aim))
     best = judged[:most]
-    return tuple(_with_trimmers(design, aim, one, np.random.default_rng(_SEED + 1)) for one in best)
+    trimmed = [_with_trimmers(design, aim, one, np.random.default_rng(_SEED + 1)) for one in best]
+    return tuple(one for one in trimmed if one.may_serve) or (trimmed[0],)
 
 
 def _check_servo(aim: Aim, servo: Servo) -> None:

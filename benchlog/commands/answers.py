@@ -68,6 +68,8 @@ def _missing(missing: list[Question], answers: Mapping[str, Answer]) -> UsageErr
     if [question.key for question in missing] == ["taper"]:
         letter = answers["r_knob"].value.letter
         expected = f"linear or log, since makers differ in what the letter {letter} means"
+    elif [question.key for question in missing] == ["supply"]:
+        expected = "the supply in volts or cells"
     return UsageError(
         f"new without {flags}",
         expected=expected,

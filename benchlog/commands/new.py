@@ -234,10 +234,11 @@ def _copy(like: str, name: str, bench: Bench, given: Mapping[str, str | None]) -
 
 def _try_out(text: str, path: Path) -> tuple[Design, Reach]:
     """Read a design's text as it would be read later, and work out what it does."""
+    from benchlog.capture.servo_files import servos_beside
     from benchlog.channel.design import parse_design
     from benchlog.channel.draft_check import find_reach
 
-    design = parse_design(text, str(path))
+    design = parse_design(text, str(path), servos_beside(path))
     return design, find_reach(design)
 
 

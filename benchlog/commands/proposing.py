@@ -24,6 +24,7 @@ ROOM = 0.05
 """Room about the aim that an unknown servo is taken to have, as a share of the way between."""
 
 _WIDTHS_US = (10.0, 100000.0)
+_MOST_PERIOD_MS = 1000.0  # ten times the longest pulse
 _NUMBER = re.compile(r"\s*([0-9]+(?:[.,][0-9]+)?)\s*(us|µs|ms)?\s*", re.IGNORECASE)
 
 
@@ -89,13 +90,7 @@ def read_wish(
 
     low, high = (_read_number(word, "us", "a pulse in µs") for word in words[:2])
     period = _read_number(words[2], "ms", "a period in ms")
-    for one in (low, high):
-        if not _WIDTHS_US[0] <= one <= _WIDTHS_US[1]:
-            raise UsageError(
-                f"--aim: a pulse of {one:g} µs",
-                expected=f"a pulse of {_WIDTHS_US[0]:g} to {_WIDTHS_US[1]:g} µs",
-                attempt="--aim 600 2400 20",
-            )
+    _check_units(low, high, period)
     try:
         aim = Aim(low * 1e-6, high * 1e-6, period * 1e-3)
     except DesignError as fault:
@@ -103,6 +98,33 @@ def read_wish(
             f"--aim: {fault.found}", expected=fault.expected, attempt=fault.attempt
         ) from fault
     return Wish(aim, None if choice is None else _read_choice(choice), trimmers)
+
+
+def _check_units(low_us: float, high_us: float, period_ms: float) -> None:
+    """Refuse figures that no channel is made for: mostly they are in another unit."""
+    least, most = _WIDTHS_US
+    for one in (low_us, high_us):
+        if least <= one <= most:
+            continue
+        attempt = "--aim 600 2400 20"
+        for factor in (1e3, 1e6):  # told in ms, in s
+            low, high = low_us * factor, high_us * factor
+            if least <= low < high <= most:
+                period = period_ms if period_ms * 1e3 > high else 20.0
+                attempt = f"--aim {low:g} {high:g} {period:g} (pulses are in µs: {low:g} {high:g})"
+                break
+        raise UsageError(
+            f"--aim: a pulse of {one:g} µs",
+            expected=f"a pulse of {least:g} to {most:g} µs",
+            attempt=attempt,
+        )
+    if period_ms > _MOST_PERIOD_MS:
+        period = period_ms / 1e3 if high_us < period_ms <= 1e3 * _MOST_PERIOD_MS else 20.0
+        raise UsageError(
+            f"--aim: a period of {period_ms:g} ms",
+            expected=f"a period of at most {_MOST_PERIOD_MS:g} ms",
+            attempt=f"--aim {low_us:g} {high_us:g} {period:g} (the period is in ms: {period:g})",
+        )
 
 
 def _read_number(word: str, unit: str, what: str) -> float:
@@ -171,6 +193,7 @@ def propose_design(
     DesignError, UsageError
         The aim cannot be met, an answer cannot be used, or nothing is to be written.
     """
+    from benchlog.capture.servo_files import servos_beside
     from benchlog.channel.design import parse_design
     from benchlog.channel.draft import draft_text
     from benchlog.channel.draft_check import find_reach
@@ -178,7 +201,7 @@ def propose_design(
     from benchlog.commands.part_questions import questions_for_aim
     from benchlog.show.asking import tell
     from benchlog.show.json_output import in_microseconds
-    from benchlog.show.proposal_view import proposal_lines, proposals_to_json
+    from benchlog.show.proposal_view import choice_lines, proposal_lines, proposals_to_json
     from benchlog.show.terminal import screen_width, show, warn
 
     questions = questions_for_aim(
@@ -192,8 +215,13 @@ def propose_design(
         answers, notes = take_answers(given, questions)
     proposals = _propose(wish.aim, answers)
     _check_choice(wish, len(proposals))
+    shown = wish.choice or 1
     lines = proposal_lines(
-        proposals, wish.aim, supply_v=answers["supply"].value, width=screen_width()
+        proposals,
+        wish.aim,
+        supply_v=answers["supply"].value,
+        width=screen_width(),
+        chosen=shown,
     )
     if asking:
         for line in lines:
@@ -203,11 +231,15 @@ def propose_design(
     for note in notes:
         warn(f"note: {note}")
     if asking:
-        wish = _ask_wish(wish, len(proposals))
+        wish = _ask_choice(wish, len(proposals))
+        if wish.choice is not None and wish.choice != shown:
+            for line in choice_lines(proposals, wish.choice):
+                tell(line)
+        wish = _ask_trimmers(wish)
     chosen = (wish.choice or 1) - 1
     draft = _draft(name, answers, proposals[chosen], trimmers=wish.trimmers)
     text = f"# Parts proposed for {_aim_words(wish.aim)}.\n{draft_text(draft)}"
-    design = parse_design(text, str(path))
+    design = parse_design(text, str(path), servos_beside(path))
     reach = find_reach(design)
     if asking:
         _confirm(name, design, reach)
@@ -289,8 +321,8 @@ def _check_choice(wish: Wish, count: int) -> None:
         )
 
 
-def _ask_wish(wish: Wish, count: int) -> Wish:
-    """Ask which proposal, and whether with trimmers."""
+def _ask_choice(wish: Wish, count: int) -> Wish:
+    """Ask which proposal, where that was not told."""
     from benchlog.show.asking import ask_choice, tell
 
     if wish.choice is None:
@@ -299,6 +331,13 @@ def _ask_wish(wish: Wish, count: int) -> Wish:
         wish = dataclasses.replace(
             wish, choice=int(ask_choice("Which one?", numbers, flag="--choose", default="1"))
         )
+    return wish
+
+
+def _ask_trimmers(wish: Wish) -> Wish:
+    """Ask whether with trimmers, where that was not told."""
+    from benchlog.show.asking import ask_choice
+
     if not wish.trimmers:
         words = ask_choice("With trimmers?", ("no", "yes"), flag="--trimmers", default="no")
         wish = dataclasses.replace(wish, trimmers=words == "yes")

@@ -40,6 +40,8 @@ def translate_usage(refusal: Exception) -> UsageError:
         return UsageError(f"{path} without {name}", expected=name, attempt=attempt)
     if kind == "BadOptionUsage":
         option = str(getattr(refusal, "option_name", "an option"))
+        if option in _SEVERAL:
+            return _too_few(option)
         return UsageError(
             f"{option} without a value", expected=f"a value behind {option}", attempt=attempt
         )
@@ -48,8 +50,29 @@ def translate_usage(refusal: Exception) -> UsageError:
         return _unknown_command(message, context)
     if message.startswith("Missing command"):
         return UsageError("benchlog without a command", expected="a command", attempt=attempt)
+    if message.startswith("Got unexpected extra") and (eater := _option_that_ate_another(context)):
+        return _too_few(eater)
     expected = "words as the command's help lists them"
     return UsageError(message, expected=expected, attempt=attempt)
+
+
+_SEVERAL = {"--aim": ("three numbers, LOW_US HIGH_US PERIOD_MS", "--aim 600 2400 20")}
+"""What an option with several values takes, and an example; the parser names neither."""
+
+
+def _too_few(option: str) -> UsageError:
+    """Refuse an option with fewer values than it takes."""
+    expected, attempt = _SEVERAL[option]
+    return UsageError(f"{option} with too few values", expected=expected, attempt=attempt)
+
+
+def _option_that_ate_another(context: Any) -> str | None:
+    """Name the option that took the next option's name for its own last value, if one did."""
+    for option in _SEVERAL:
+        taken = context.params.get(option.lstrip("-")) if context is not None else None
+        if taken and any(str(word).startswith("--") for word in taken):
+            return option
+    return None
 
 
 def _plain(refusal: Any) -> str:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.channel.outlook import Outlook
+from benchlog.channel.outlook import Outlook, PastStop
 
 __all__ = ["tell_battery"]
 
@@ -44,7 +47,41 @@ def tell_battery(outlook: Outlook) -> list[str]:
         )
     if moved := _tell_empty(outlook):
         sentences.append(moved)
-    return sentences
+    return sentences + [_tell_past(outlook, one) for one in _worst(outlook.past_stops)]
+
+
+def _worst(past_stops: Sequence[PastStop]) -> list[PastStop]:
+    """Return for each stop the end of the battery's life that drives the servo furthest past it."""
+    low = [one for one in past_stops if one.stop == "low"]
+    high = [one for one in past_stops if one.stop == "high"]
+    return (
+        sorted(low, key=lambda one: one.worst_s)[:1]
+        + sorted(high, key=lambda one: -one.worst_s)[:1]
+    )
+
+
+def _tell_past(outlook: Outlook, past: PastStop) -> str:
+    """Tell where a stop is passed at one end of the battery's life."""
+    battery, travel_deg = outlook.battery, outlook.design.knob.travel_deg
+    if battery.cell_count:
+        begin = f"With the cells {'empty' if past.life == 'empty' else 'fresh'}"
+    else:
+        volts = battery.empty_v if past.life == "empty" else battery.full_v
+        begin = f"At {volts:.3g} V"
+    # rounded so that what is said to be past the stop is never less than it is
+    from_deg, to_deg = math.floor(past.from_deg), math.ceil(past.to_deg)
+    if past.from_deg <= 0.0 and past.to_deg >= travel_deg:
+        where = "all over the knob's travel"
+    elif past.to_deg >= travel_deg:
+        where = f"from about {from_deg}° on"
+    elif past.from_deg <= 0.0:
+        where = f"up to about {to_deg}°"
+    else:
+        where = f"from about {from_deg}° to {to_deg}°"
+    return (
+        f"{begin} the pulse at knob {past.worst_deg:g}° is {past.worst_s * 1e6:.0f} µs: past the "
+        f"servo's {past.stop} stop {where}."
+    )
 
 
 def _tell_marks(outlook: Outlook) -> str:

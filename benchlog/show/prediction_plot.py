@@ -168,12 +168,16 @@ def _mark_stops(axes: Axes, design: Design) -> None:
 def _label(axes: Axes, design: Design) -> None:
     """Write title, units, legend, and the arm angle at the right."""
     servo = design.servo
-    slope = servo.deg_per_s / _US
+    slope, curve = servo.deg_per_s / _US, servo.curve
 
     def to_deg(pulse_us: Any) -> Any:
+        if curve is not None:
+            return curve.angle_deg(pulse_us / _US)
         return servo.angle_min_deg + (pulse_us - _US * servo.pulse_min_s) * slope
 
     def to_us(arm_deg: Any) -> Any:
+        if curve is not None:
+            return _US * curve.width_for(arm_deg)
         return _US * servo.pulse_min_s + (arm_deg - servo.angle_min_deg) / slope
 
     right = axes.secondary_yaxis("right", functions=(to_deg, to_us))

@@ -119,6 +119,17 @@ def outlook_to_json(outlook: Outlook) -> dict[str, Any]:
             "full_v": round(battery.full_v, 6),
             "empty_v": round(battery.empty_v, 6),
         },
+        "past_stops": [
+            {
+                "life": past.life,
+                "stop": past.stop,
+                "knob_from_deg": round(past.from_deg, 6),
+                "knob_to_deg": round(past.to_deg, 6),
+                "worst_knob_deg": round(past.worst_deg, 6),
+                "worst_on_us": in_microseconds(past.worst_s),
+            }
+            for past in outlook.past_stops
+        ],
         "positions": rows,
     }
 
@@ -158,6 +169,7 @@ def _explanations(outlook: Outlook) -> list[str]:
     servo = outlook.design.servo
     sentences = [
         "'with these parts': what 95 of 100 channels built of the marked parts keep to.",
+        "'1 V less', '10 °C more': what that does to the pulse, in µs.",
         f"The servo follows pulses from {servo.pulse_min_s * 1e6:g} to "
         f"{servo.pulse_max_s * 1e6:g} µs.",
     ]

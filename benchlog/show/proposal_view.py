@@ -10,7 +10,7 @@ from benchlog.channel.proposal import NEAR, Proposal
 from benchlog.show.json_output import in_microseconds
 from benchlog.units import format_value
 
-__all__ = ["proposal_lines", "proposals_to_json"]
+__all__ = ["choice_lines", "proposal_lines", "proposals_to_json"]
 
 GRID_WIDTH = 76
 """Columns that the table needs."""
@@ -19,7 +19,7 @@ _GOOD = 0.8  # of such channels, to be content without a word about trimmers
 
 
 def proposal_lines(
-    proposals: Sequence[Proposal], aim: Aim, *, supply_v: float, width: int = 80
+    proposals: Sequence[Proposal], aim: Aim, *, supply_v: float, width: int = 80, chosen: int = 1
 ) -> list[str]:
     """Say which parts are proposed, and how surely they serve.
 
@@ -33,6 +33,8 @@ def proposal_lines(
         Supply, volts.
     width : int
         Columns of the screen.
+    chosen : int
+        The proposal that is told in full, counted from 1.
 
     Returns
     -------
@@ -47,7 +49,7 @@ def proposal_lines(
     )
     if width <= GRID_WIDTH:
         lines = [_sentence(number, one) for number, one in enumerate(proposals, start=1)]
-        return [title, *lines, *_explain(proposals, aim)]
+        return [title, *lines, *_explain(proposals, aim, chosen)]
     lines = [
         title,
         f"   {'r_on':>7}{'r_knob':>8}{'r_off':>9}{'c_timing':>9}"
@@ -55,7 +57,7 @@ def proposal_lines(
         f"   {'':33}{'µs':>13}{'µs':>14}{'%':>5}{'%':>8}",
     ]
     lines += [_row(number, one) for number, one in enumerate(proposals, start=1)]
-    return lines + _explain(proposals, aim)
+    return lines + _explain(proposals, aim, chosen)
 
 
 def _row(number: int, proposal: Proposal) -> str:
@@ -93,24 +95,45 @@ def _percent(share: float) -> str:
     return f"{round(100 * share)}"
 
 
-def _explain(proposals: Sequence[Proposal], aim: Aim) -> list[str]:
-    """Say what the columns mean, and what the first proposal does."""
-    best = proposals[0]
+def _explain(proposals: Sequence[Proposal], aim: Aim, chosen: int) -> list[str]:
+    """Say what the columns mean, and what the chosen proposal does."""
     near_us = NEAR * (aim.high_s - aim.low_s) * 1e6
-    low_ms, high_ms = (one * 1e3 for one in best.period_ends_s)
-    on, off = best.on_trimmed, best.off_trimmed
-    tolerances = ", ".join(f"{part.name} {100 * part.tolerance:.3g} %" for part in best.parts)
-    lines = [
+    parts = proposals[chosen - 1].parts
+    tolerances = ", ".join(f"{part.name} {100 * part.tolerance:.3g} %" for part in parts)
+    return [
         "",
         "'shortest' and 'longest': the pulse at the knob's two ends; 95 of 100 channels built of "
         f"such parts lie between (tolerances: {tolerances}).",
         "'fit': of 100 such channels so many stay within the servo's range over the whole knob, "
         f"come within {near_us:.0f} µs of both wanted ends and keep the period within "
         f"{100 * aim.period_within:.3g} %. 'trimmed': so many, once trimmers are set.",
-        f"1 as marked: {best.low_s * 1e6:.0f} to {best.high_s * 1e6:.0f} µs, a pulse every "
+        *choice_lines(proposals, chosen),
+    ]
+
+
+def choice_lines(proposals: Sequence[Proposal], chosen: int) -> list[str]:
+    """Say what one proposal does, as marked and with trimmers.
+
+    Parameters
+    ----------
+    proposals : sequence of Proposal
+        The surest first.
+    chosen : int
+        Which, counted from 1.
+
+    Returns
+    -------
+    list of str
+        Two sentences, and what helps most where trimmers do not help enough.
+    """
+    best = proposals[chosen - 1]
+    low_ms, high_ms = (one * 1e3 for one in best.period_ends_s)
+    on, off = best.on_trimmed, best.off_trimmed
+    lines = [
+        f"{chosen} as marked: {best.low_s * 1e6:.0f} to {best.high_s * 1e6:.0f} µs, a pulse every "
         f"{best.period_s * 1e3:.1f} ms with the knob at its middle, {low_ms:.1f} to "
         f"{high_ms:.1f} ms over the knob.",
-        f"1 with trimmers: r_on as {format_value(on.fixed_ohm, 'ohm')} + trimmer "
+        f"{chosen} with trimmers: r_on as {format_value(on.fixed_ohm, 'ohm')} + trimmer "
         f"{format_value(on.trimmer_ohm, 'ohm')}, r_off as {format_value(off.fixed_ohm, 'ohm')} + "
         f"trimmer {format_value(off.trimmer_ohm, 'ohm')}; set r_on at the knob's short end, then "
         "r_off to the period.",
