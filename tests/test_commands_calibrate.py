@@ -19,7 +19,11 @@ ROW_KEYS = {
 TABLE_KEYS = {
     *("channel", "rows", "products", "parts", "suspects", "end_stop_low_deg", "end_stop_high_deg"),
     *("settings", "table"),
+    *("u_end_stop_low_deg", "u_end_stop_high_deg", "hysteresis_deg", "u_hysteresis_deg"),
+    *("dead_low_deg", "u_dead_low_deg", "dead_high_deg", "u_dead_high_deg", "linearity_us"),
+    *("curve", "curve_supply_v"),
 }
+CURVE_KEYS = {"knob_deg", "pulse_us", "u_pulse_us", "low_us", "high_us", "period_us"}
 
 
 def test_calibrate_gives_the_promised_json_and_keeps_the_table(
@@ -33,6 +37,13 @@ def test_calibrate_gives_the_promised_json_and_keeps_the_table(
     assert set(content["settings"]) == {"count", "spacing_deg"}
     assert all(set(row) == ROW_KEYS for row in content["rows"])
     assert [row["knob_deg"] for row in content["rows"]] == [15, 75, 135, 195, 255]
+    curve = content["curve"]
+    assert all(set(row) == CURVE_KEYS for row in curve)
+    assert [row["knob_deg"] for row in curve] == [float(k) for k in range(271)]
+    for row in content["rows"]:
+        near = curve[round(row["knob_deg"])]
+        assert near["low_us"] <= row["pulse_us"] <= near["high_us"]
+        assert near["period_us"] == pytest.approx(row["period_us"], rel=2e-3)
     for row in content["rows"]:
         assert row["verdict"] == "on design"
         assert row["deviation_us"] == pytest.approx(0.0, abs=0.01)

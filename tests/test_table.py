@@ -12,12 +12,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from uncertainties import ufloat
 
-from benchlog.calibration.marks import (
-    count_settings,
-    find_crossing,
-    find_dead_travel,
-    merge_positions,
-)
+from benchlog.calibration.marks import find_dead_travel, merge_positions
 from benchlog.calibration.reasons import explain_table
 from benchlog.calibration.table import Point, Table, build_table
 from benchlog.calibration.table_text import format_table, parse_table
@@ -278,8 +273,16 @@ def test_past_the_end_stop_is_flagged_with_the_angle(heron: Design) -> None:
     # the roots by scipy's bracketing solver
     low_deg = brentq(over, 0.0, 270.0, args=(700 * US,))
     high_deg = brentq(over, 0.0, 270.0, args=(2200 * US,))
-    assert table.end_stop_low_deg == pytest.approx(low_deg, abs=0.01)
-    assert table.end_stop_high_deg == pytest.approx(high_deg, abs=0.01)
+    curve = table.curve
+    for found, u, true_deg in (
+        (table.end_stop_low_deg, curve.u_end_stop_low_deg, low_deg),
+        (table.end_stop_high_deg, curve.u_end_stop_high_deg, high_deg),
+    ):
+        assert found is not None
+        assert u is not None
+        assert abs(found - true_deg) < 2 * u
+        # one way was swept: 2 degrees, rectangular, for the middle of both
+        assert u < 1.3
     for row in table.rows:
         assert ("end-stop-low" in row.flags) == (row.point.knob_deg < low_deg)
         assert ("end-stop-high" in row.flags) == (row.point.knob_deg > high_deg)
@@ -295,8 +298,9 @@ def test_the_end_stop_is_found_on_the_measured_curve(heron: Design) -> None:
     def over(knob: float) -> float:
         return float(predict_cycle(design, knob, parts={"c_timing": 23e-9}).on_s) - 2200 * US
 
-    # thirteen positions, straight lines for the deviation: its curvature leaves far below 0.1 us
-    assert table.end_stop_high_deg == pytest.approx(brentq(over, 0.0, 270.0), abs=0.05)
+    u = table.curve.u_end_stop_high_deg
+    assert u is not None
+    assert table.end_stop_high_deg == pytest.approx(brentq(over, 0.0, 270.0), abs=2 * u)
     assert table.end_stop_low_deg is None
 
 
@@ -348,6 +352,27 @@ def test_dead_travel_is_flagged_at_its_end(heron_text: str) -> None:
     table = build_table(design, sweep(real, angles=angles))
     dead = [row.point.knob_deg for row in table.rows if "dead-travel" in row.flags]
     assert dead == [0.0, 22.5, 45.0]
+    assert table.curve.dead_low_deg == pytest.approx(50.0, abs=2 * table.curve.u_dead_low_deg)
+
+
+def test_marks_that_all_lie_in_dead_travel_are_told_so(heron: Design) -> None:
+    points = [replace(p, pulse_s=800 * US) for p in sweep(heron, angles=np.array([0.0, 9.0, 18.0]))]
+    table = build_table(heron, points)
+    assert all("dead-travel" in row.flags for row in table.rows)
+    text = next(one.text for one in explain_table(table) if one.code == "dead-travel")
+    assert "at any of the marks" in text
+    assert np.all(np.diff(table.curve.pulse_s) >= 0.0)
+
+
+def test_the_curve_is_fitted_once_and_only_when_asked_for(heron: Design) -> None:
+    table = build_table(heron, sweep(heron))
+    assert table.curve is table.curve
+    assert table.settings == table.curve.settings
+    # a row without a pulse serves as a reference for live readings, and has no curve
+    blank = build_table(heron, [Point(90.0, 0.0, 0.0, 0.0)])
+    assert blank.rows[0].design_pulse_s > 0.0
+    with pytest.raises(ValueError, match="above 0"):
+        _ = blank.curve
 
 
 # --- along the knob ---
@@ -357,12 +382,6 @@ def test_positions_taken_twice_are_averaged() -> None:
     angles, values = merge_positions(np.array([90.0, 0.0, 90.0]), np.array([3.0, 1.0, 5.0]))
     assert angles.tolist() == [0.0, 90.0]
     assert values.tolist() == [1.0, 4.0]
-
-
-def test_crossing_of_a_straight_line() -> None:
-    assert find_crossing(np.array([0.0, 10.0]), np.array([1.0, 2.0]), 1.25) == pytest.approx(2.5)
-    assert find_crossing(np.array([0.0, 10.0]), np.array([2.0, 1.0]), 1.25) == pytest.approx(7.5)
-    assert find_crossing(np.array([0.0, 10.0]), np.array([1.0, 2.0]), 2.5) is None
 
 
 def test_dead_travel_needs_four_positions_and_certainty() -> None:
@@ -375,18 +394,16 @@ def test_dead_travel_needs_four_positions_and_certainty() -> None:
     assert not find_dead_travel(angles[:3], pulses[:3], sharp).any()
 
 
-def test_settings_of_a_straight_knob() -> None:
-    # only the reading counts: 1/sqrt(3) degree, so neighbours lie 2 sqrt(2)/sqrt(3) = 1.633 apart
-    angles, pulses = np.array([0.0, 270.0]), np.array([500.0, 2400.0])
-    settings = count_settings(angles, pulses, np.zeros(2), 1.0 / math.sqrt(3))
-    assert settings.spacing_deg == pytest.approx(2 * math.sqrt(2 / 3))
-    assert settings.count == math.floor(270 / (2 * math.sqrt(2 / 3))) + 1
-    # only the pulse counts: u = 10 of 1900, so 1900/(2 sqrt(2) 10) = 67.2 steps
-    settings = count_settings(angles, pulses, np.full(2, 10.0), 0.0)
-    assert settings.count == 68
-    assert count_settings(angles[:1], pulses[:1], np.zeros(1), 1.0).count is None
-    # a knob that changes nothing has one setting
-    assert count_settings(angles, np.full(2, 500.0), np.full(2, 1.0), 1.0).count == 1
+def test_dead_travel_is_held_against_the_design_where_there_is_one() -> None:
+    angles, still = np.array([0.0, 10.0, 20.0]), np.full(3, 500.0)
+    design = np.array([500.0, 570.0, 640.0])
+    assert find_dead_travel(angles, still, np.full(3, 0.5), design).all()
+    # the flat beginning of a log track is meant to be flat: 3 of 4 is alive, 3 of 70 is dead
+    moved = np.array([500.0, 503.0, 506.0])
+    flat = np.array([500.0, 504.0, 508.0])
+    sharp = np.full(3, 0.01)
+    assert not find_dead_travel(angles, moved, sharp, flat).any()
+    assert find_dead_travel(angles, moved, sharp, design).all()
 
 
 # --- the stored text ---

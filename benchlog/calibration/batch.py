@@ -220,8 +220,8 @@ def _tell(products: Sequence[ProductSpread]) -> list[str]:
         sentences += [_tell_lot(_reel(one.product), [one], one.mean) for one in off]
     wide = [one for one in products if one.lot == "too wide"]
     sentences += [
-        f"{one.product} spreads by {one.spread:.1%} from copy to copy, more than tolerances of "
-        f"{one.tolerance:.1%} allow: two kinds of part may be mixed."
+        f"{one.product} spreads by {100 * one.spread:.1f} % from copy to copy, more than "
+        f"tolerances of {100 * one.tolerance:.1f} % allow: two kinds of part may be mixed."
         for one in wide
     ]
     if not sentences:
@@ -249,7 +249,7 @@ def _tell_lot(reel: str, off: Sequence[ProductSpread], mean: float) -> str:
     what = off[0].product if len(off) == 1 else "Every product"
     count = min(one.count for one in off)
     side = "high" if mean > 0 else "low"
-    text = f"{what} is {abs(mean):.1%} {side} on average over {count} copies: "
+    text = f"{what} is {100 * abs(mean):.1f} % {side} on average over {count} copies: "
     if any(one.lot == "beyond tolerance" for one in off):
         return text + f"{reel} is not what it is marked as."
     return text + (

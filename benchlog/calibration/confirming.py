@@ -17,17 +17,20 @@ PASS
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
+from benchlog.calibration.figures import round_up
 from benchlog.calibration.identify import Identification, Suspect, identify_parts
 from benchlog.calibration.remedy import Remedy, design_aim, propose_remedies
+from benchlog.calibration.suspect_texts import NAMES
 from benchlog.calibration.table import Point, Row, Table, build_table
 from benchlog.calibration.verdict import COVERAGE, OFF, ON, UNDECIDED, WITHIN, judge, tell_need
-from benchlog.channel.design import Design
+from benchlog.channel.design import Design, predict_cycle
 from benchlog.errors import BenchlogError
 from benchlog.units import format_value
 
@@ -157,7 +160,8 @@ def confirm_points(
     bad = _wrong(safety, found, table)
     open_ = [] if again or bad else _undecided(safety, found, table)
     word: Word = "AGAIN" if again or (open_ and not bad) else "FAIL" if bad else "PASS"
-    remedy = _propose(design, found) if word == "FAIL" else None
+    turned = word == "FAIL" and _ends_alone(found, table)
+    remedy = _propose(design, found) if word == "FAIL" and not turned else None
     why = again or bad or open_
     return Confirmation(
         word=word,
@@ -171,7 +175,7 @@ def confirm_points(
         why=tuple(text for text, _ in why),
         notes=tuple(_notes(word, found, table, supply_read, supply_v, u_supply_v)),
         next_step=_next_step(
-            design, word, found.suspects if found is not None else (), remedy, why
+            design, word, found.suspects if found is not None else (), remedy, why, safety, supply_v
         ),
     )
 
@@ -259,7 +263,7 @@ def _judge_safety(design: Design, points: Sequence[Point]) -> Safety:
 
 
 def _figure(point: Point) -> str:
-    return f"{point.pulse_s * 1e6:.1f} ± {max(COVERAGE * point.u_pulse_s * 1e6, 0.1):.1f}"
+    return f"{point.pulse_s * 1e6:.1f} ± {round_up(COVERAGE * point.u_pulse_s * 1e6, 1)}"
 
 
 Reasons = list[tuple[str, str]]
@@ -275,24 +279,43 @@ def _spoiled(table: Table) -> Reasons:
             if notice.spoils:
                 found, _, attempt = notice.text.partition(": ")
                 reasons.append((f"Measured badly {where}: {found}.", attempt or "measure it again"))
-        if "jitter" in row.flags:
-            limit_us = table.design.limits.jitter_s * 1e6
-            reasons.append(
-                (
-                    f"The pulse does not hold still {where}: it scatters by "
-                    f"{row.point.pulse_sd_s * 1e6:.1f} µs (the limit is {limit_us:g} µs).",
-                    "hold the knob still and measure again; if it stays, suspect a worn knob, a "
-                    "loose contact or the supply",
-                )
+    reasons += _scatter(table)
+    periods = [row for row in table.rows if "period-jitter" in row.flags and not _jitters(row)]
+    if periods:
+        reasons.append(
+            (
+                f"The period does not hold still at {_places(periods)}.",
+                "measure again; if it stays, suspect the knob's contact",
             )
-        elif "period-jitter" in row.flags:
-            reasons.append(
-                (
-                    f"The period does not hold still {where}.",
-                    "measure again; if it stays, suspect the knob's contact",
-                )
-            )
+        )
     return reasons
+
+
+def _jitters(row: Row) -> bool:
+    return "jitter" in row.flags
+
+
+def _places(rows: Sequence[Row]) -> str:
+    """Name knob positions."""
+    shown = [f"{row.point.knob_deg:.0f}°" for row in rows]
+    return " and ".join([", ".join(shown[:-1]), shown[-1]] if shown[:-1] else shown)
+
+
+def _scatter(table: Table) -> Reasons:
+    """Say where the pulse does not hold still."""
+    rows = [row for row in table.rows if _jitters(row)]
+    if not rows:
+        return []
+    most_us = max(row.point.pulse_sd_s for row in rows) * 1e6
+    by = f"up to {most_us:.1f}" if len(rows) > 1 else f"{most_us:.1f}"
+    return [
+        (
+            f"The pulse does not hold still at {_places(rows)}: it scatters by {by} µs (the limit "
+            f"is {table.design.limits.jitter_s * 1e6:g} µs).",
+            "hold the knob still and measure again; if it stays, suspect a worn knob, a loose "
+            "contact or the supply",
+        )
+    ]
 
 
 def _wrong(safety: Safety, found: Identification | None, table: Table) -> Reasons:
@@ -306,7 +329,7 @@ def _wrong(safety: Safety, found: Identification | None, table: Table) -> Reason
     off = [row for row in table.rows if row.verdict == OFF]
     if off and (found is None or not found.explained):
         places = ", ".join(
-            f"{row.deviation_s * 1e6:+.0f} µs at {row.point.knob_deg:.0f}°" for row in off
+            f"{round(row.deviation_s * 1e6):+d} µs at {row.point.knob_deg:.0f}°" for row in off
         )
         reasons.append(
             (
@@ -322,14 +345,23 @@ def _undecided(safety: Safety, found: Identification | None, table: Table) -> Re
     reasons: Reasons = []
     if safety.state == "unsure":
         reasons.append((safety.text, "move the end away from the servo's limit, then measure"))
-    if found is not None and found.explained:
+    rough = [row for row in table.rows if row.verdict == UNDECIDED and _is_rough(row)]
+    if rough:
+        half_deg = max(_knob_half_deg(row) for row in rough)
+        reasons.append(
+            (
+                f"The knob was read too roughly (±{half_deg:.2g}°) to tell.",
+                "turn it to its stops, or give a smaller --knob-reading",
+            )
+        )
+    if rough or (found is not None and found.explained):
         return reasons
     for row in table.rows:
         if row.verdict == UNDECIDED:
             reasons.append(
                 (
-                    f"Undecided at {row.point.knob_deg:.0f}°: {row.deviation_s * 1e6:+.0f} µs is "
-                    "at the edge of what the parts' tolerances allow.",
+                    f"Undecided at {row.point.knob_deg:.0f}°: {round(row.deviation_s * 1e6):+d} µs "
+                    "is at the edge of what the parts' tolerances allow.",
                     f"measure again; what would decide is {row.need}",
                 )
             )
@@ -341,6 +373,17 @@ def _undecided(safety: Safety, found: Identification | None, table: Table) -> Re
             )
         )
     return reasons
+
+
+def _is_rough(row: Row) -> bool:
+    """Tell whether the reading of the knob alone leaves more room than the parts' tolerances."""
+    return COVERAGE * row.budget.knob_s > min(row.limit.ceiling_s, -row.limit.floor_s)
+
+
+def _knob_half_deg(row: Row) -> float:
+    """Return the half-width of a row's knob reading, degrees."""
+    slope_s = abs(row.budget.knob_deg_s)
+    return math.sqrt(3.0) * row.budget.knob_s / slope_s if slope_s > 0.0 else 0.0
 
 
 def _notes(
@@ -367,6 +410,22 @@ def _notes(
             "A meter reading makes the answer surer."
         )
     return notes
+
+
+def _ends_alone(found: Identification | None, table: Table) -> bool:
+    """Tell whether exchanging the knob's ends is all that its ends need.
+
+    Asked of what was measured: where a position between them does not fit as well, the found
+    build is none that could be relied on.
+    """
+    if found is None or not found.suspects or found.suspects[0].fault != "ends-swapped":
+        return False
+    first, last = table.rows[0], table.rows[-1]
+    pairs = ((first.point.pulse_s, last), (last.point.pulse_s, first))
+    return all(
+        row.limit.floor_s <= pulse_s - row.design_pulse_s <= row.limit.ceiling_s
+        for pulse_s, row in pairs
+    )
 
 
 def _propose(design: Design, found: Identification | None) -> Remedy | None:
@@ -397,7 +456,11 @@ def _tell_remedy(design: Design, suspects: Sequence[Suspect], remedy: Remedy | N
             return f"Put the marked part in for {first.part}: {value}."
     if remedy is None:
         return None
-    return _sentence("; ".join(change.text for change in remedy.changes))
+    what = _sentence("; ".join(change.text for change in remedy.changes))
+    within_us = design_aim(design).within_s * 1e6
+    hundredths = round(100 * remedy.share)
+    sure = f"{what[:-1]}; {hundredths} in 100 such channels come within ±{within_us:.0f} µs."
+    return sure if hundredths >= 95 else f"{sure} Pick the part with a meter to be surer."
 
 
 def _sentence(text: str) -> str:
@@ -405,10 +468,65 @@ def _sentence(text: str) -> str:
 
 
 def _next_step(
-    design: Design, word: Word, suspects: Sequence[Suspect], remedy: Remedy | None, why: Reasons
+    design: Design,
+    word: Word,
+    suspects: Sequence[Suspect],
+    remedy: Remedy | None,
+    why: Reasons,
+    safety: Safety,
+    supply_v: float,
 ) -> str:
     """Say what to do now."""
     if word == "PASS":
         return "Nothing is to be done."
     told = _tell_remedy(design, suspects, remedy) if word == "FAIL" else None
+    if told is None and word == "FAIL" and suspects and suspects[0].fault == "ends-swapped":
+        return "Exchange the two outer leads of the knob, then confirm again."
+    if told is None and word == "FAIL" and suspects:
+        return _tell_check(suspects, supply_v)
+    if told is None and word == "FAIL" and safety.state == "unsafe" and len(why) == 1:
+        return _tell_too_long(design, safety)
     return told or _sentence(why[0][1])
+
+
+def _tell_check(suspects: Sequence[Suspect], supply_v: float) -> str:
+    """Say what to look at where no change of a part can be named."""
+    names = list(dict.fromkeys(one.part for one in suspects))
+    if "supply" in names:
+        others = [NAMES[name] for name in names if name != "supply"][:1]
+        rest = f"; if it is {supply_v:.3g} V, look at {others[0]}" if others else ""
+        return f"Measure the supply at the timer while the channel runs{rest}."
+    return f"Look at {' and '.join(NAMES[name] for name in names[:2])}."
+
+
+def _tell_too_long(design: Design, safety: Safety) -> str:
+    """Say what to do where right parts make pulses that the servo cannot follow."""
+    servo, knob = design.servo, design.knob
+    degrees = np.linspace(0.0, knob.travel_deg, 541)
+    supply = design.supply.value
+    pulses_s = np.asarray(predict_cycle(design, degrees, supply_v=supply).on_s)
+    good = degrees[(pulses_s >= servo.pulse_min_s) & (pulses_s <= servo.pulse_max_s)]
+    keep = ""
+    if good.size and good[0] > 0.0 and good[-1] < knob.travel_deg:
+        keep = f"keep the knob between {math.ceil(good[0])}° and {math.floor(good[-1])}°, or "
+    elif good.size and good[0] > 0.0:
+        keep = f"keep the knob above {math.ceil(good[0])}°, or "
+    elif good.size and good[-1] < knob.travel_deg:
+        keep = f"keep the knob below {math.floor(good[-1])}°, or "
+    low_us, high_us = servo.pulse_min_s * 1e6, servo.pulse_max_s * 1e6
+    needs = [
+        f"{one * 1e6:.0f} µs"
+        for one, is_past in (
+            (safety.low_s, safety.low_s < servo.pulse_min_s),
+            (safety.high_s, safety.high_s > servo.pulse_max_s),
+        )
+        if is_past
+    ]
+    word = "long" if safety.high_s > servo.pulse_max_s else "short"
+    period_ms = float(predict_cycle(design, 0.5 * knob.travel_deg).period_s) * 1e3
+    return (
+        f"Leave the servo unplugged. The parts are right, but the design is too {word} for this "
+        f"servo: {keep}choose parts for {low_us:.0f} to {high_us:.0f} µs (benchlog new NAME "
+        f"--aim {low_us:.0f} {high_us:.0f} {period_ms:.0f}), or a servo that takes "
+        f"{' and '.join(needs)}."
+    )

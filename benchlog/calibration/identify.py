@@ -14,20 +14,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.calibration.box_posterior import pick_draws, spread_about_mean
 from benchlog.calibration.found_parts import FoundPart, Product, state_parts, state_product
+from benchlog.calibration.point import KNOB_READING_DEG, ROOT3, Point
 from benchlog.calibration.suppositions import Supposition, suppose_faults, suppose_right
-from benchlog.calibration.suspects import Suspect, accuse, name_misread
+from benchlog.calibration.suspect_texts import Estimate
+from benchlog.calibration.suspects import Suspect, accuse, doubt_reading, name_misread
 from benchlog.calibration.sweep_data import Sweep, read_sweep
 from benchlog.calibration.sweep_draws import draw_loosely, follow_curve, weigh_fit
 from benchlog.calibration.sweep_fit import fit_sweep
 from benchlog.calibration.sweep_model import Known
-from benchlog.calibration.table import KNOB_READING_DEG, Point
+from benchlog.calibration.verdict import COVERAGE
 from benchlog.calibration.weighing import (
     MODEL_SHARE,
     Verdict,
@@ -93,6 +95,8 @@ class Identification:
         Whether pulse and rest of the cycle had to be exchanged.
     draws : numpy.ndarray
         Builds that the sweep allows, in the order of `names`, SI units, shape (s, n).
+    known : mapping of str to Known
+        The meter readings that were given, those that contradict the sweep included.
     """
 
     products: tuple[Product, ...]
@@ -110,12 +114,20 @@ class Identification:
     knob_note: str
     is_turned: bool
     draws: Values
+    known: Mapping[str, Known] = field(default_factory=dict)
 
     @property
     def correlation(self) -> Values:
         """Correlations of the unknowns, shape (n, n)."""
         sd = np.sqrt(np.diag(self.covariance))
         return np.asarray(self.covariance / np.maximum(np.outer(sd, sd), 1e-300))
+
+    @property
+    def contact_ohm(self) -> float | None:
+        """The wiper's contact where it has more than a good knob's, ohms; else None."""
+        if self.knob_note != _KNOB_NOTES["contact"]:
+            return None
+        return next((one.found for one in self.parts if one.part == "contact"), None)
 
     def values(self) -> dict[str, float]:
         """Return the found build, as overrides for `predict_cycle` (the fault included).
@@ -197,6 +209,33 @@ def identify_parts(
     readings = dict(known or {})
     _check(points, readings, knob_reading_deg)
     sweep = read_sweep(points, knob_reading_deg)
+    found = _identify(design, sweep, readings, polarity_open=polarity_open)
+    if not readings:
+        return found
+    alone = _identify(design, sweep, {}, polarity_open=polarity_open)
+    told = {one.part: one for one in alone.parts}
+    apart = [name for name, one in readings.items() if _contradicts(one, told[name])]
+    accused = [one for one in found.suspects if one not in name_misread(design, readings)]
+    strained = any(not one.within_tolerance for one in found.parts if one.part not in readings)
+    strained = strained or found.chi_square >= _most_chi_square(found.freedom)
+    if apart and (accused or strained):
+        # the sweep has no room for the reading: to believe both would leave no build at all
+        kept = {name: one for name, one in readings.items() if name not in apart}
+        found = _identify(design, sweep, kept, polarity_open=polarity_open) if kept else alone
+        doubted = tuple(doubt_reading(design, readings[name], told[name]) for name in apart)
+        found = replace(found, suspects=(*doubted, *found.suspects))
+    return replace(found, known=readings)
+
+
+def _contradicts(reading: Known, alone: FoundPart) -> bool:
+    """Tell whether a reading lies outside of what the sweep alone leaves."""
+    return abs(reading.value - alone.found) > ROOT3 * reading.u + COVERAGE * alone.u
+
+
+def _identify(
+    design: Design, sweep: Sweep, readings: Mapping[str, Known], *, polarity_open: bool
+) -> Identification:
+    """Find the parts with readings that are believed."""
     blurred = sweep.blurred(MODEL_SHARE)
     right = weigh_supposition(suppose_right(design, blurred, readings))
     suppositions = suppose_faults(design, blurred, readings, polarity_open=polarity_open)
@@ -205,7 +244,16 @@ def identify_parts(
         others = weigh_suppositions(suppositions, right)
     accused = accuse(design, right, others)
     misread = name_misread(design, readings)
-    return _describe(design, sweep, right, accused.best, (*misread, *accused.suspects))
+    found = _describe(design, sweep, right, accused.best, (*misread, *accused.suspects))
+    first = accused.suspects[0] if accused.suspects else None
+    told = next((one for one in found.parts if first is not None and one.part == first.part), None)
+    if first is None or first.value is None or told is None or told.part not in PARTS:
+        return found
+    # the sentence and the table state one estimate
+    half = COVERAGE * told.u
+    estimate = Estimate(told.found, told.found - half, told.found + half, told.marked)
+    accused = accuse(design, right, others, first=estimate)
+    return replace(found, suspects=(*misread, *accused.suspects))
 
 
 def _check(points: Sequence[Point], known: Mapping[str, Known], knob_reading_deg: float) -> None:

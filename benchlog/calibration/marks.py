@@ -1,4 +1,4 @@
-"""Along the knob: where the servo's range is left, dead travel, hysteresis, settings.
+"""Along the knob: positions taken twice, dead travel, and how many settings there are.
 
 All functions take positions in ascending order of the knob angle, and pulses in seconds.
 """
@@ -11,7 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Settings", "count_settings", "find_crossing", "find_dead_travel", "merge_positions"]
+__all__ = ["Settings", "count_settings", "find_dead_travel", "merge_positions"]
+
+_CONFIDENCE = 0.95
+_LIVE_SHARE = 0.02
+"""A piece of the curve lives when it is at least so steep, of the whole curve's mean."""
+_PIECES, _RUNGS, _HALVINGS = 128, 20, 30
 
 DEAD_SHARE = 0.15
 """A stretch is dead when it surely changes the pulse by less than this share of the usual."""
@@ -26,7 +31,7 @@ class Settings:
     Attributes
     ----------
     count : int or None
-        Number of them on the swept part of the knob; None with fewer than two positions.
+        Number of them over the knob's travel; None where that is not known.
     spacing_deg : float or None
         Knob angle from one to the next, degrees.
     """
@@ -62,34 +67,11 @@ def merge_positions(
     )
 
 
-def find_crossing(knob_deg: FloatArray, pulse_s: FloatArray, level_s: float) -> float | None:
-    """Return the knob angle at which a curve crosses a pulse width.
-
-    Parameters
-    ----------
-    knob_deg : numpy.ndarray
-        Ascending, shape (n,), degrees.
-    pulse_s : numpy.ndarray
-        The curve, shape (n,), seconds.
-    level_s : float
-        The width sought, seconds.
-
-    Returns
-    -------
-    float or None
-        The first crossing by straight lines between the points; None where there is none.
-    """
-    beyond = pulse_s > level_s
-    changes = np.flatnonzero(beyond[1:] != beyond[:-1])
-    if changes.size == 0:
-        return None
-    i = int(changes[0])
-    share = (level_s - pulse_s[i]) / (pulse_s[i + 1] - pulse_s[i])
-    return float(knob_deg[i] + share * (knob_deg[i + 1] - knob_deg[i]))
-
-
 def find_dead_travel(
-    knob_deg: FloatArray, pulse_s: FloatArray, u_s: FloatArray
+    knob_deg: FloatArray,
+    pulse_s: FloatArray,
+    u_s: FloatArray,
+    design_s: FloatArray | None = None,
 ) -> NDArray[np.bool_]:
     """Mark positions at either end between which turning the knob changes nothing.
 
@@ -99,23 +81,30 @@ def find_dead_travel(
         Strictly ascending, shape (n,), degrees.
     pulse_s, u_s : numpy.ndarray
         Pulses and their standard uncertainties, shape (n,), seconds.
+    design_s : numpy.ndarray, optional
+        The design's pulses there, shape (n,), seconds.
 
     Returns
     -------
     numpy.ndarray
-        Shape (n,), bool. With fewer than four positions nothing is evident: all False.
+        Shape (n,), bool. With fewer than four positions and no design nothing is evident: all
+        False.
 
     Notes
     -----
     A step is dead when its change and twice that change's uncertainty together stay below
-    `DEAD_SHARE` of what the median slope of the sweep would give.
+    `DEAD_SHARE` of what the design changes there; of what the median slope of the sweep would
+    give where there is no design, or one that is dead there itself.
     """
     dead = np.zeros(knob_deg.size, dtype=bool)
-    if knob_deg.size < 4:
+    if knob_deg.size < (4 if design_s is None else 2):
         return dead
     turn = np.diff(knob_deg)
     change = np.abs(np.diff(pulse_s))
     usual = float(np.median(change / turn)) * turn
+    if design_s is not None:
+        meant = np.abs(np.diff(design_s))
+        usual = np.where(meant > 0.0, meant, usual)
     still = change + 2.0 * np.hypot(u_s[1:], u_s[:-1]) < DEAD_SHARE * usual
     for steps, first in ((still, 0), (still[::-1], knob_deg.size - 1)):
         length = int(np.argmin(np.append(steps, False)))
@@ -126,39 +115,65 @@ def find_dead_travel(
 
 
 def count_settings(
-    knob_deg: FloatArray, pulse_s: FloatArray, u_s: FloatArray, u_knob_deg: float
+    knob_deg: FloatArray,
+    pulse_s: FloatArray,
+    *,
+    u_pulse_s: float,
+    knob_reading_deg: float,
+    hysteresis_deg: float = 0.0,
 ) -> Settings:
-    """Estimate how many settings of the knob can be told apart and set again.
+    """Count the settings of the knob that can be told apart and set again.
 
     Parameters
     ----------
-    knob_deg : numpy.ndarray
-        Strictly ascending, shape (n,), degrees.
-    pulse_s, u_s : numpy.ndarray
-        Pulses and the standard uncertainties with which a setting repeats, shape (n,), seconds.
-    u_knob_deg : float
-        Standard uncertainty of setting the knob to a mark, degrees.
+    knob_deg, pulse_s : numpy.ndarray
+        A curve over the knob's travel, finely stepped, shape (n,), degrees and seconds.
+    u_pulse_s : float
+        Standard uncertainty with which a pulse repeats at one place of the knob, seconds.
+    knob_reading_deg : float
+        Half-width within which a mark is set by hand, degrees (rectangular).
+    hysteresis_deg : float
+        Knob angle between the ways up and down; a mark is come to from either side alike.
 
     Returns
     -------
     Settings
-        Neighbouring settings lie apart by twice the standard uncertainty of the difference
-        of two of them, so that they are surely two (k = 2).
+        See the notes; along a stretch in which the pulse does not move lies no further one.
 
     Notes
     -----
-    Piecewise: between two positions a degree is worth the local slope; a stretch in which
-    the pulse does not move holds no further setting.
+    Two neighbouring marks are told apart with 95 % confidence: set one mark twice, each time by
+    hand and from either side, and 95 of 100 differences of its two pulses are smaller than the
+    step of the curve from it to its neighbour. The step in degrees, where the curve is worth
+    ``k`` seconds a degree, is the 95 % point of ``|e1 - e2 + h (w1 - w2)/2 + (p1 - p2)/k|``.
     """
-    if knob_deg.size < 2:
-        return Settings(count=None, spacing_deg=None)
+    from scipy.special import ndtr
+
     turn = np.diff(knob_deg)
-    change = np.abs(np.diff(pulse_s))
-    u_step = np.hypot(u_s[1:], u_s[:-1]) / math.sqrt(2.0)
-    apart_s = 2.0 * math.sqrt(2.0) * np.hypot(u_step, change / turn * u_knob_deg)
-    spaces = np.divide(change, apart_s, out=np.zeros_like(change), where=apart_s > 0)
-    total = float(np.sum(spaces))
+    slope = np.abs(np.diff(pulse_s)) / turn
+    usual = float(np.sum(slope * turn)) / float(np.sum(turn))
+    live = slope > _LIVE_SHARE * usual
+    if usual <= 0.0 or not live.any():
+        return Settings(count=1, spacing_deg=None)
+    # the difference of two readings is a triangle: middles of equal shares of it
+    share = (np.arange(_PIECES) + 0.5) / _PIECES
+    part = np.where(share < 0.5, np.sqrt(2.0 * share) - 1.0, 1.0 - np.sqrt(2.0 * (1.0 - share)))
+    offsets = 2.0 * knob_reading_deg * part[:, None] + hysteresis_deg * np.array([-1.0, 0.0, 1.0])
+    weights = np.full((_PIECES, 1), 1.0 / _PIECES) * np.array([0.25, 0.5, 0.25])
+    offset, weight = offsets.ravel(), weights.ravel()
+    # steps are found for a ladder of slopes, and taken from it for each piece of the curve
+    ladder = np.geomspace(float(slope[live].min()), float(slope[live].max()) * (1 + 1e-9), _RUNGS)
+    least = 2.0 * knob_reading_deg / _PIECES + 1e-9
+    sd = np.maximum(math.sqrt(2.0) * u_pulse_s / ladder, least)[:, None]
+    low = np.zeros((_RUNGS, 1))
+    high = 2.0 * knob_reading_deg + abs(hysteresis_deg) + 4.0 * sd
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        inside = ndtr((middle - offset) / sd) - ndtr((-middle - offset) / sd)
+        enough = (inside @ weight)[:, None] > _CONFIDENCE
+        high, low = np.where(enough, middle, high), np.where(enough, low, middle)
+    step_deg = np.interp(slope[live], ladder, high[:, 0])
+    total = float(np.sum(turn[live] / step_deg))
     if total < 1.0:
         return Settings(count=1, spacing_deg=None)
-    live = float(np.sum(turn[spaces > 0]))
-    return Settings(count=math.floor(total) + 1, spacing_deg=live / total)
+    return Settings(count=math.floor(total) + 1, spacing_deg=float(np.sum(turn[live])) / total)

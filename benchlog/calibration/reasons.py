@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from benchlog.calibration.identify import Identification
 from benchlog.calibration.table import Row, Table
-from benchlog.calibration.verdict import OFF, ON, UNDECIDED
+from benchlog.calibration.verdict import COVERAGE, OFF, ON, UNDECIDED
 
 __all__ = ["Reason", "explain_table"]
 
@@ -75,8 +75,10 @@ def _all_well(table: Table) -> str:
     """Tell that nothing is wrong, in the words that the verdicts allow."""
     if all(row.verdict == ON for row in table.rows):
         limit_us = table.design.limits.deviation_s * 1e6
+        count = len(table.rows)
+        where = f"all {count} positions" if count > 1 else "its one position"
         return (
-            f"Nothing is wrong: at all {len(table.rows)} positions the pulse is surely within "
+            f"Nothing is wrong: at {where} the pulse is surely within "
             f"{limit_us:g} µs of its design value, and it holds still."
         )
     return "Nothing is wrong: every pulse is what the marked parts can make, and it holds still."
@@ -99,15 +101,15 @@ def _end_stops(table: Table) -> list[Reason]:
     """Tell where the servo is driven past its end stop, and how far."""
     reasons = []
     servo = table.design.servo
-    for stop, angle_deg, limit_s in (
-        ("low", table.end_stop_low_deg, servo.pulse_min_s),
-        ("high", table.end_stop_high_deg, servo.pulse_max_s),
-    ):
+    for stop, limit_s in (("low", servo.pulse_min_s), ("high", servo.pulse_max_s)):
         rows = _flagged(table, f"end-stop-{stop}")
         if not rows:
             continue
+        angle_deg, u_deg = _stop_angle(table, stop)
         beyond_us = max(abs(row.point.pulse_s - limit_s) for row in rows) * 1e6
-        where = f" (past {angle_deg:.0f}° of the knob)" if angle_deg is not None else ""
+        where = ""
+        if angle_deg is not None and u_deg is not None:
+            where = f" (past {angle_deg:.0f}° ± {_expanded(u_deg)}° of the knob)"
         word = "longer" if stop == "high" else "shorter"
         reasons.append(
             Reason(
@@ -118,6 +120,19 @@ def _end_stops(table: Table) -> list[Reason]:
             )
         )
     return reasons
+
+
+def _stop_angle(table: Table, stop: str) -> tuple[float | None, float | None]:
+    """Return the knob angle past which a stop is pushed, and its standard uncertainty."""
+    curve = table.curve
+    if stop == "low":
+        return curve.end_stop_low_deg, curve.u_end_stop_low_deg
+    return curve.end_stop_high_deg, curve.u_end_stop_high_deg
+
+
+def _expanded(u_deg: float) -> str:
+    """Write U of an angle, rounded up so that it never promises too much."""
+    return f"{math.ceil(COVERAGE * u_deg * 10.0 - 1e-9) / 10.0:g}"
 
 
 def _ratios(rows: tuple[Row, ...]) -> tuple[FloatArray, FloatArray]:
@@ -269,9 +284,14 @@ def _other_flags(table: Table) -> list[Reason]:
         )
     rows = _flagged(table, "dead-travel")
     if rows:
-        reasons.append(
-            Reason("dead-travel", f"Turning the knob changes next to nothing at {_places(rows)}.")
-        )
+        text = f"Turning the knob changes next to nothing at {_places(rows)}."
+        if len(rows) == len(table.rows):
+            text = (
+                f"Turning the knob changes next to nothing at any of the marks ({_places(rows)}): "
+                "they all lie in its dead travel, or its wiper is not joined. Marks over the whole "
+                "travel tell which."
+            )
+        reasons.append(Reason("dead-travel", text))
     for row in table.rows:
         reasons += [
             Reason("spoiled", f"At {row.point.knob_deg:g}°: {notice.text}")

@@ -6,12 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from benchlog.calibration.figures import with_u
 from benchlog.channel.parts import Part
 from benchlog.channel.plan import Design
 from benchlog.channel.preferred import find_series, values_between
 from benchlog.units import format_value
 
-__all__ = ["Estimate", "tell_fault", "tell_reading", "tell_rival"]
+__all__ = ["Estimate", "tell_contradiction", "tell_fault", "tell_reading", "tell_rival"]
 
 NAMES = {
     "r_on": "the resistor r_on",
@@ -176,6 +177,9 @@ def _about(estimate: Estimate, part: Part) -> str:
     low, high = (_show(one, part.unit, 3 if half < 0.05 else 2) for one in (
         estimate.low, estimate.high
     ))  # fmt: skip
+    number, _, symbol = low.partition(" ")
+    if symbol == high.partition(" ")[2]:
+        low = number
     return f"{value} (surely {low} to {high})"
 
 
@@ -237,3 +241,27 @@ def tell_reading(design: Design, part: str, fault: str, estimate: Estimate) -> s
     if fault == "decade":
         return text + ": the same digits at another power of ten."
     return text + "." + _common(named, estimate)
+
+
+def tell_contradiction(part: str, unit: str, reading: float, alone: float, u: float) -> str:
+    """Say that a meter's reading has no room in the sweep.
+
+    Parameters
+    ----------
+    part, unit : str
+        The part and its unit.
+    reading : float
+        What the meter read.
+    alone, u : float
+        What the sweep without that reading says, and its standard uncertainty.
+
+    Returns
+    -------
+    str
+        Two sentences.
+    """
+    return (
+        f"The meter's {_show(reading, unit)} for {NAMES[part]} does not fit the sweep, which "
+        f"alone says {with_u(alone, u, unit)}: they do not agree, so the reading was not used. "
+        "Read it again (power off, one leg free)."
+    )

@@ -9,15 +9,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.calibration.found_parts import FoundPart
+from benchlog.calibration.point import ROOT3
 from benchlog.calibration.suppositions import part_decades
-from benchlog.calibration.suspect_texts import Estimate, tell_fault, tell_reading, tell_rival
+from benchlog.calibration.suspect_texts import (
+    Estimate,
+    tell_contradiction,
+    tell_fault,
+    tell_reading,
+    tell_rival,
+)
 from benchlog.calibration.sweep_model import Known
-from benchlog.calibration.table import ROOT3
 from benchlog.calibration.weighing import Verdict
 from benchlog.channel.parts import Part
 from benchlog.channel.plan import Design
 
-__all__ = ["Accusation", "Suspect", "accuse", "name_misread"]
+__all__ = ["Accusation", "Suspect", "accuse", "doubt_reading", "name_misread"]
 
 Values = NDArray[np.float64]
 
@@ -40,7 +47,8 @@ class Suspect:
         ``r_on``, ``r_knob``, ``r_off``, ``c_timing``, ``diode``, ``timer``, ``supply`` or
         ``knob``.
     fault : str
-        ``value``, ``decade``, ``swapped``, ``ends-swapped``, ``taper``, ``open`` or ``reversed``.
+        ``value``, ``decade``, ``swapped``, ``ends-swapped``, ``taper``, ``open``, ``reversed``,
+        or ``reading`` where the meter's reading rather than the part is doubted.
     text : str
         What it seems to be and what explains it, in a few plain sentences.
     value : float or None
@@ -72,7 +80,13 @@ class Accusation:
     suspects: tuple[Suspect, ...]
 
 
-def accuse(design: Design, right: Verdict, others: Sequence[Verdict]) -> Accusation:
+def accuse(
+    design: Design,
+    right: Verdict,
+    others: Sequence[Verdict],
+    *,
+    first: Estimate | None = None,
+) -> Accusation:
     """Name what is wrong, where something is.
 
     Parameters
@@ -83,6 +97,8 @@ def accuse(design: Design, right: Verdict, others: Sequence[Verdict]) -> Accusat
         That nothing is wrong.
     others : sequence of Verdict
         All that may be wrong; those without a part accuse none.
+    first : Estimate, optional
+        What the likeliest part was drawn to be, in place of an estimate of its own.
 
     Returns
     -------
@@ -108,7 +124,7 @@ def accuse(design: Design, right: Verdict, others: Sequence[Verdict]) -> Accusat
     for i in kept:
         (part, fault), group = ranked[i]
         best = max(group, key=lambda one: one.log_score)
-        estimate = _estimate(design, best)
+        estimate = first if i == 0 and first is not None else _estimate(design, best)
         text = tell_fault(design, part, fault, estimate)
         if i == 0 and any(rival != part for rival in rivals):
             text += " " + tell_rival(part, rivals)
@@ -202,3 +218,24 @@ def name_misread(design: Design, known: Mapping[str, Known]) -> tuple[Suspect, .
         text = tell_reading(design, part.name, fault, estimate)
         found.append(Suspect(part.name, fault, text, reading.value, 1.0))
     return tuple(found)
+
+
+def doubt_reading(design: Design, reading: Known, alone: FoundPart) -> Suspect:
+    """Return the reading of a meter that the sweep has no room for.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+    reading : Known
+        What the meter read.
+    alone : FoundPart
+        The part as the sweep without that reading tells it.
+
+    Returns
+    -------
+    Suspect
+        Of the fault ``reading``.
+    """
+    text = tell_contradiction(alone.part, alone.unit, reading.value, alone.found, alone.u)
+    return Suspect(alone.part, "reading", text, reading.value, 1.0)

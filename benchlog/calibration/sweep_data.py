@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.calibration.table import ROOT3, Point
+from benchlog.calibration.point import ROOT3, Point
 
 __all__ = ["Sweep", "read_sweep"]
 

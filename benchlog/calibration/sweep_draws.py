@@ -24,8 +24,8 @@ from benchlog.calibration.knob_reading import (
     log_reading,
     with_knob,
 )
+from benchlog.calibration.point import ROOT3
 from benchlog.calibration.sweep_fit import FREE_SPREAD, Fit, hold_places, normal_equations
-from benchlog.calibration.table import ROOT3
 
 __all__ = ["Weighed", "draw_loosely", "follow_curve", "rate_fit", "weigh_fit"]
 

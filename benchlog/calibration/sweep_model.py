@@ -18,14 +18,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.calibration.sweep_data import Sweep
-from benchlog.calibration.table import (
+from benchlog.calibration.point import (
     ROOT3,
     SUPPLY_READING_SHARE,
     SUPPLY_UNKNOWN_SHARE,
     TEMPERATURE_READING_K,
     TEMPERATURE_UNKNOWN_K,
 )
+from benchlog.calibration.sweep_data import Sweep
 from benchlog.channel.plan import Design
 from benchlog.channel.prediction import OVERRIDES, build_circuit
 from benchlog.channel.timer import try_cycle_times
@@ -57,10 +57,13 @@ class Known:
         What it read, in the part's SI unit.
     u : float
         Standard uncertainty of the reading.
+    assumed : bool
+        Whether `u` is a common meter's rather than what the user said.
     """
 
     value: float
     u: float
+    assumed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

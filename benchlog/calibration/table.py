@@ -6,35 +6,36 @@ marked parts would give at that knob angle, supply and temperature, so its varia
     u² = u_pulse² + (d pulse/d knob · u_knob)² + (d pulse/d supply · u_supply)²
          + (d pulse/d temperature · u_temperature)²
 
-with rectangular distributions (half-width / √3, 4.3.7) for the three readings:
+with rectangular distributions (half-width / √3, 4.3.7) for the three readings (`point.py`).
 
-=============  ===============================================================
-knob           1 degree, unless the caller says how well the knob was read
-supply         0.5 % of a reading that stands in the record (a common hand-held
-               meter; common practice); else the design's tolerance of the supply,
-               or 5 % where the design gives none
-temperature    1 K when it stands in the record, else 5 K around the design's
-=============  ===============================================================
-
-The arm angle's uncertainty is the measured pulse's alone, through the servo's straight line:
-it says which angle is asked for, not how straight the servo is.
+The arm angle's uncertainty is the measured pulse's alone, through the servo's line: it says
+which angle is asked for, not how straight the servo is.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.calibration.fit import KnobCurve, fit_curve
 from benchlog.calibration.marks import (
     Settings,
-    count_settings,
-    find_crossing,
     find_dead_travel,
     merge_positions,
+)
+from benchlog.calibration.point import (
+    KNOB_READING_DEG,
+    ROOT3,
+    SUPPLY_READING_SHARE,
+    SUPPLY_UNKNOWN_SHARE,
+    TEMPERATURE_READING_K,
+    TEMPERATURE_UNKNOWN_K,
+    Point,
 )
 from benchlog.calibration.verdict import (
     COVERAGE,
@@ -47,77 +48,10 @@ from benchlog.calibration.verdict import (
     tell_need,
 )
 from benchlog.channel.design import Design, predict_cycle, sensitivity, tolerance_band
-from benchlog.timing.notices import Notice
 
 __all__ = ["KNOB_READING_DEG", "Point", "Row", "Table", "build_table"]
 
-KNOB_READING_DEG = 1.0
-"""Half-width of the knob reading in degrees, unless it is given."""
-
-SUPPLY_READING_SHARE = 0.005
-SUPPLY_UNKNOWN_SHARE = 0.05
-TEMPERATURE_READING_K = 1.0
-TEMPERATURE_UNKNOWN_K = 5.0
-
-ROOT3 = math.sqrt(3.0)
 FloatArray = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """One knob position as it was measured.
-
-    Attributes
-    ----------
-    knob_deg : float
-        Knob angle as read, degrees.
-    pulse_s, u_pulse_s : float
-        Mean pulse width and its standard uncertainty, seconds.
-    period_s : float
-        Mean period, seconds.
-    direction : str or None
-        'up' or 'down': the way the knob came; None where that is not known.
-    supply_v, temperature_c : float or None
-        What stands in the record.
-    pulse_sd_s, rest_sd_s, period_sd_s : float
-        Standard deviations of the pulse, of the rest of the cycle and of the period within the
-        recording, the input's own part taken out, seconds.
-    pulse_rest_correlation : float
-        Correlation of pulse and rest of the cycle, -1 to 1; 0 where it is not known.
-    pulse_count : int
-        Pulses behind the mean.
-    notices : tuple of Notice
-        What the measurement has to say of itself.
-    source : str
-        Where it comes from, such as the record's file name.
-    u_period_s : float
-        Standard uncertainty of the period, seconds; 0 where it is not known.
-    clock_share : float
-        Half-width of what the recorder's clock may be off, a fraction of every time: the part
-        of `u_pulse_s` and `u_period_s` that all positions share; 0 where it is not known.
-    """
-
-    knob_deg: float
-    pulse_s: float
-    u_pulse_s: float
-    period_s: float
-    direction: str | None = None
-    supply_v: float | None = None
-    temperature_c: float | None = None
-    pulse_sd_s: float = 0.0
-    rest_sd_s: float = 0.0
-    period_sd_s: float = 0.0
-    pulse_rest_correlation: float = 0.0
-    pulse_count: int = 0
-    notices: tuple[Notice, ...] = ()
-    source: str = ""
-    u_period_s: float = 0.0
-    clock_share: float = 0.0
-
-    @property
-    def rest_s(self) -> float:
-        """The rest of the cycle: period less pulse, seconds."""
-        return self.period_s - self.pulse_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,9 +103,12 @@ class Row:
         return self.budget.u_s
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Table:
     """A calibration table and the design it was made against.
+
+    The curve is fitted when it is first asked for (so no slots): live readings hold one pulse
+    against its row many times a second and never look at it.
 
     Attributes
     ----------
@@ -179,21 +116,34 @@ class Table:
         The design, its text included.
     rows : tuple of Row
         In ascending order of the knob angle, 'up' before 'down'.
-    end_stop_low_deg, end_stop_high_deg : float or None
-        Knob angles past which the servo is pushed against its stop, degrees; None where the sweep
-        does not leave the servo's range.
-    settings : Settings
-        How many knob positions can be told apart and set again.
     knob_reading_deg : float
         Half-width of the knob reading that was reckoned with, degrees.
     """
 
     design: Design
     rows: tuple[Row, ...]
-    end_stop_low_deg: float | None
-    end_stop_high_deg: float | None
-    settings: Settings
-    knob_reading_deg: float = field(default=KNOB_READING_DEG)
+    knob_reading_deg: float = KNOB_READING_DEG
+
+    @cached_property
+    def curve(self) -> KnobCurve:
+        """The knob's curve through the rows."""
+        points = [row.point for row in self.rows]
+        return fit_curve(self.design, points, knob_reading_deg=self.knob_reading_deg)
+
+    @property
+    def end_stop_low_deg(self) -> float | None:
+        """Knob angle past which the servo is pushed against its low stop, if it is."""
+        return self.curve.end_stop_low_deg
+
+    @property
+    def end_stop_high_deg(self) -> float | None:
+        """Knob angle past which the servo is pushed against its high stop, if it is."""
+        return self.curve.end_stop_high_deg
+
+    @property
+    def settings(self) -> Settings:
+        """How many knob positions can be told apart and set again."""
+        return self.curve.settings
 
     @property
     def channel(self) -> str:
@@ -244,13 +194,9 @@ def build_table(
     ordered = sorted(points, key=lambda p: (p.knob_deg, p.direction == "down"))
     rows = _build_rows(design, ordered, knob_reading_deg)
     rows = _flag_neighbours(rows)
-    low_deg, high_deg = _find_end_stops(design, rows)
     return Table(
         design=design,
         rows=tuple(rows),
-        end_stop_low_deg=low_deg,
-        end_stop_high_deg=high_deg,
-        settings=_count(rows, knob_reading_deg),
         knob_reading_deg=knob_reading_deg,
     )
 
@@ -341,7 +287,7 @@ def _build_row(
     return Row(
         point=point,
         servo_deg=float(design.servo.angle_deg(point.pulse_s)),
-        u_servo_deg=abs(float(design.servo.deg_per_s)) * point.u_pulse_s,
+        u_servo_deg=float(design.servo.u_angle_deg(point.pulse_s, point.u_pulse_s)),
         design_pulse_s=design_s,
         design_rest_s=rest_s,
         nominal_pulse_s=nominal_s,
@@ -352,6 +298,21 @@ def _build_row(
         need=tell_need(deviation_s, budget, limit) if verdict == UNDECIDED else None,
         flags=_flags(design, point),
     )
+
+
+def _arm_spread(design: Design, point: Point) -> float:
+    """Return the standard uncertainty of the arm angle that a pulse asks for, degrees.
+
+    From the servo's own slope within its range: near a stop what the pulse asks for is no surer.
+    """
+    servo = design.servo
+    half_s = min(
+        max(point.u_pulse_s, 1e-9 * servo.pulse_max_s),
+        0.5 * (servo.pulse_max_s - servo.pulse_min_s),
+    )
+    middle_s = min(max(point.pulse_s, servo.pulse_min_s + half_s), servo.pulse_max_s - half_s)
+    turned = servo.angle_deg(middle_s + half_s) - servo.angle_deg(middle_s - half_s)
+    return 0.5 * abs(float(turned)) * point.u_pulse_s / half_s
 
 
 def _flags(design: Design, point: Point) -> tuple[str, ...]:
@@ -379,7 +340,8 @@ def _flag_neighbours(rows: list[Row]) -> list[Row]:
             added[j].append("hysteresis")
     angles, pulses = _merged(rows, [row.point.pulse_s for row in rows])
     _, u_pulses = _merged(rows, [row.point.u_pulse_s for row in rows])
-    dead = angles[find_dead_travel(angles, pulses, u_pulses)]
+    _, meant = _merged(rows, [row.design_pulse_s for row in rows])
+    dead = angles[find_dead_travel(angles, pulses, u_pulses, meant)]
     for i, row in enumerate(rows):
         if np.any(np.abs(dead - row.point.knob_deg) < 1e-6):
             added[i].append("dead-travel")
@@ -403,38 +365,3 @@ def _pairs(rows: list[Row]) -> list[tuple[int, int]]:
 def _merged(rows: list[Row], values: list[float]) -> tuple[FloatArray, FloatArray]:
     """Average one figure of the rows over those of the same knob angle."""
     return merge_positions(np.array([row.point.knob_deg for row in rows]), np.array(values))
-
-
-def _find_end_stops(design: Design, rows: list[Row]) -> tuple[float | None, float | None]:
-    """Find where the measured curve leaves the servo's range.
-
-    The curve between two rows is the design's, moved by the deviation in a straight line from row
-    to row: the design knows the shape, the rows know the place.
-    """
-    angles, deviations = _merged(rows, [row.point.pulse_s - row.nominal_pulse_s for row in rows])
-    if angles.size < 2:
-        return None, None
-    # Straight lines over 0.1 degree leave far less than a microsecond.
-    steps = max(2, math.ceil((angles[-1] - angles[0]) / 0.1) + 1)
-    fine_deg = np.union1d(np.linspace(angles[0], angles[-1], steps), angles)
-    curve_s = predict_cycle(design, fine_deg).on_s + np.interp(fine_deg, angles, deviations)
-    return (
-        find_crossing(fine_deg, curve_s, design.servo.pulse_min_s),
-        find_crossing(fine_deg, curve_s, design.servo.pulse_max_s),
-    )
-
-
-def _count(rows: list[Row], knob_reading_deg: float) -> Settings:
-    """Count the settings, with the difference between up and down as part of what repeats."""
-    apart: dict[float, float] = {
-        rows[i].point.knob_deg: abs(rows[i].point.pulse_s - rows[j].point.pulse_s)
-        for i, j in _pairs(rows)
-    }
-    angles, pulses = _merged(rows, [row.point.pulse_s for row in rows])
-    u_s = [
-        # the two ways are the ends of a rectangle
-        math.hypot(row.point.u_pulse_s, apart.get(row.point.knob_deg, 0.0) / (2.0 * ROOT3))
-        for row in rows
-    ]
-    _, merged_u = _merged(rows, u_s)
-    return count_settings(angles, pulses, merged_u, knob_reading_deg / ROOT3)

@@ -2,7 +2,8 @@
 
 Lines that begin with '#' say what it is and hold the design that it was made against, each line
 of it behind '# | '; then follows CSV (RFC 4180) with a header. Microseconds, degrees, volts and
-degrees Celsius; an empty cell says 'not known'.
+degrees Celsius; an empty cell says 'not known'. Columns are found by their names: a table of an
+older version, which lacks some, still reads, and one with a column more does too.
 """
 
 from __future__ import annotations
@@ -10,16 +11,17 @@ from __future__ import annotations
 import csv
 import io
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from benchlog.calibration.identify import Identification
-from benchlog.calibration.table import Row, Table
+from benchlog.calibration.table import KNOB_READING_DEG, Point, Row, Table
 from benchlog.calibration.verdict import OFF, ON, UNDECIDED, WITHIN
 from benchlog.errors import StoreError, one_line
 
 __all__ = ["StoredRow", "StoredTable", "format_table", "parse_table"]
 
-COLUMNS = (
+_FIRST = (
     "knob_deg",
     "direction",
     "pulse_us",
@@ -35,10 +37,25 @@ COLUMNS = (
     "supply_v",
     "temperature_c",
     "pulse_count",
-    "source",
 )
+_ADDED = (
+    "u_period_us",
+    "pulse_sd_us",
+    "rest_sd_us",
+    "period_sd_us",
+    "pulse_rest_correlation",
+    "clock_ppm",
+)
+"""Columns that older tables do not have."""
+
+COLUMNS = (*_FIRST, *_ADDED, "source")
+REQUIRED = (*_FIRST, "source")
 TITLE = "# benchlog calibration table"
 DESIGN_MARK = "# |"
+MERGE_MARKS = ("<<<<<<<", "|||||||", "=======", ">>>>>>>")
+"""What the merge of two versions leaves in a file (common practice)."""
+
+_MOST_ROWS = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +82,15 @@ class StoredRow:
         Pulses behind the mean.
     source : str
         The record.
+    u_period_s : float or None
+        Standard uncertainty of the period, seconds; None where the table does not say.
+    pulse_sd_s, rest_sd_s, period_sd_s : float
+        Standard deviations within the recording, seconds; 0 where the table does not say.
+    pulse_rest_correlation : float
+        Correlation of pulse and rest of the cycle; 0 where the table does not say.
+    clock_share : float or None
+        Half-width of what the recorder's clock may be off, a fraction; None where the table
+        does not say.
     """
 
     knob_deg: float
@@ -81,6 +107,44 @@ class StoredRow:
     temperature_c: float | None
     pulse_count: int
     source: str
+    u_period_s: float | None = None
+    pulse_sd_s: float = 0.0
+    rest_sd_s: float = 0.0
+    period_sd_s: float = 0.0
+    pulse_rest_correlation: float = 0.0
+    clock_share: float | None = None
+
+    def point(self) -> Point:
+        """Return the row as the measured knob position that it was made from.
+
+        Returns
+        -------
+        Point
+            With a rest of the cycle that is known as well as two edges of its own let it, where
+            the table does not say: twenty times worse where the pulses were unsteady, since a
+            worn wiper moves the rest that much more. Notices are not kept.
+        """
+        u_period_s = self.u_period_s
+        if u_period_s is None:
+            unsteady = {"jitter", "period-jitter"} & set(self.flags)
+            u_period_s = self.u_pulse_s * (20.0 if unsteady else math.sqrt(3.0))
+        return Point(
+            knob_deg=self.knob_deg,
+            pulse_s=self.pulse_s,
+            u_pulse_s=self.u_pulse_s,
+            period_s=self.period_s,
+            direction=self.direction,
+            supply_v=self.supply_v,
+            temperature_c=self.temperature_c,
+            pulse_sd_s=self.pulse_sd_s,
+            rest_sd_s=self.rest_sd_s,
+            period_sd_s=self.period_sd_s,
+            pulse_rest_correlation=self.pulse_rest_correlation,
+            pulse_count=self.pulse_count,
+            source=self.source,
+            u_period_s=u_period_s,
+            clock_share=self.clock_share or 0.0,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,12 +159,19 @@ class StoredTable:
         The design that it was made against.
     rows : tuple of StoredRow
         In the order of the file.
+    knob_reading_deg : float
+        Half-width of the knob reading that was reckoned with, degrees.
     """
 
     channel: str
     stamp: str
     design_text: str
     rows: tuple[StoredRow, ...]
+    knob_reading_deg: float = KNOB_READING_DEG
+
+    def points(self) -> tuple[Point, ...]:
+        """Return the measured knob positions, in the order of the rows."""
+        return tuple(row.point() for row in self.rows)
 
 
 def format_table(table: Table, stamp: str, found: Identification | None = None) -> str:
@@ -128,10 +199,11 @@ def format_table(table: Table, stamp: str, found: Identification | None = None) 
         f"# low end stop passed at: {_angle(table.end_stop_low_deg)}",
         f"# high end stop passed at: {_angle(table.end_stop_high_deg)}",
         "# u_ stands for a standard uncertainty (k = 1)",
+        f"{_ROWS_MARK}{len(table.rows)}",
         *_found_lines(found),
         "# made against this design:",
     ]
-    design_text = table.design.text.replace("\r\n", "\n").removesuffix("\n")
+    design_text = table.design.whole_text.replace("\r\n", "\n").removesuffix("\n")
     lines += [f"{DESIGN_MARK} {line}".rstrip() for line in design_text.split("\n")]
     sheet = io.StringIO()
     writer = csv.writer(sheet, lineterminator="\n")
@@ -181,6 +253,12 @@ def _cells(row: Row) -> list[str]:
         "" if point.supply_v is None else f"{point.supply_v:g}",
         "" if point.temperature_c is None else f"{point.temperature_c:g}",
         str(point.pulse_count),
+        "" if point.u_period_s == 0.0 else f"{point.u_period_s * 1e6:.4f}",
+        f"{point.pulse_sd_s * 1e6:.4f}",
+        f"{point.rest_sd_s * 1e6:.4f}",
+        f"{point.period_sd_s * 1e6:.4f}",
+        f"{point.pulse_rest_correlation:.4f}",
+        "" if point.clock_share == 0.0 else f"{point.clock_share * 1e6:.3f}",
         one_line(point.source),
     ]
 
@@ -207,6 +285,10 @@ def parse_table(text: str, name: str) -> StoredTable:
     """
     # split at line feeds alone: a note in the design may hold what else Unicode calls a line's end
     lines = [line.removesuffix("\r") for line in text.removeprefix("\ufeff").split("\n")]
+    for number, line in enumerate(lines, 1):
+        if line.startswith(MERGE_MARKS):
+            found = f"has the mark '{line[:7]}' of an unfinished merge in line {number}"
+            raise _fault(name, found, "one of the two versions", "choosing one, without the marks")
     if not lines[0].startswith(TITLE):
         raise _fault(name, "is no calibration table", f"'{TITLE}' as its first line")
     comments = [line for line in lines if line.startswith("#")]
@@ -214,21 +296,25 @@ def parse_table(text: str, name: str) -> StoredTable:
         line[len(DESIGN_MARK) + 1 :] + "\n" for line in comments if line.startswith(DESIGN_MARK)
     )
     body = [(i, line) for i, line in enumerate(lines, 1) if line and not line.startswith("#")]
-    if not body or body[0][1] != ",".join(COLUMNS):
-        raise _fault(name, "lacks the header of its columns", ",".join(COLUMNS))
-    rows = tuple(_parse_row(line, number, name) for number, line in body[1:])
+    rows = _parse_body(body, name)
+    _check_rows(rows, body, comments, name)
     return StoredTable(
         channel=_comment(comments, "channel", name),
         stamp=_comment(comments, "made", name),
         design_text=design_text,
         rows=rows,
+        knob_reading_deg=_knob_reading(comments, name),
     )
 
 
-def _fault(name: str, found: str, expected: str) -> StoreError:
+_ROWS_MARK = "# rows: "
+_READING_MARK = "# knob read to within: "
+
+
+def _fault(name: str, found: str, expected: str, attempt: str | None = None) -> StoreError:
     """Say what is wrong with a stored table."""
-    attempt = "restoring the file as it was written, or calibrating again"
-    return StoreError(f"{name} {found}", expected=expected, attempt=attempt)
+    usual = "restoring the file as it was written, or calibrating again"
+    return StoreError(f"{name} {found}", expected=expected, attempt=attempt or usual)
 
 
 def _comment(comments: list[str], key: str, name: str) -> str:
@@ -239,49 +325,144 @@ def _comment(comments: list[str], key: str, name: str) -> str:
     raise _fault(name, f"lacks the line '# {key}: ...'", "that line among the first ones")
 
 
-def _parse_row(line: str, number: int, name: str) -> StoredRow:
-    """Read one row."""
+def _knob_reading(comments: list[str], name: str) -> float:
+    """Return the half-width of the knob reading, the usual one where there is no such line."""
+    for number, line in enumerate(comments, 1):
+        if line.startswith(_READING_MARK):
+            text = line.removeprefix(_READING_MARK).removesuffix(" degrees")
+            reading = _finite(text)
+            if reading is None or not 0.0 <= reading <= 360.0:
+                found = f"says '{text}' in line {number}, '{_READING_MARK.strip()}'"
+                raise _fault(name, found, "degrees, such as 1")
+            return reading
+    return KNOB_READING_DEG
+
+
+def _finite(text: str) -> float | None:
+    """Read a finite number, None where it is none."""
     try:
-        cells = next(csv.reader([line], strict=True))
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def _parse_body(body: list[tuple[int, str]], name: str) -> tuple[StoredRow, ...]:
+    """Read the header and the rows below it."""
+    if not body:
+        raise _fault(name, "lacks the header of its columns", ",".join(REQUIRED))
+    number, header = body[0]
+    columns = _split(header, number, name)
+    for column in REQUIRED:
+        if columns.count(column) != 1:
+            how = f"lacks the column {column}" if column not in columns else f"has {column} twice"
+            raise _fault(name, f"{how} in its header, line {number}", ",".join(REQUIRED))
+    if len(body) > _MOST_ROWS:
+        raise _fault(name, f"has {len(body) - 1} rows", f"at most {_MOST_ROWS}")
+    return tuple(_parse_row(line, number, name, columns) for number, line in body[1:])
+
+
+def _check_rows(
+    rows: tuple[StoredRow, ...], body: list[tuple[int, str]], comments: list[str], name: str
+) -> None:
+    """Refuse rows that stand there twice, and a table that was cut short."""
+    seen: dict[tuple[object, ...], int] = {}
+    for row, (number, line) in zip(rows, body[1:], strict=True):
+        key = (row.knob_deg, row.direction, row.source) if row.source else (line,)
+        if key in seen:
+            found = f"has the same row in lines {seen[key]} and {number}"
+            raise _fault(name, found, "each recording once", f"taking line {number} out")
+        seen[key] = number
+    for line in comments:
+        if line.startswith(_ROWS_MARK) and line != f"{_ROWS_MARK}{len(rows)}":
+            found = f"has {len(rows)} rows where it says '{line}'"
+            attempt = "restoring the file, or that line corrected if rows were taken out on purpose"
+            raise _fault(name, found, "as many rows as it says", attempt)
+
+
+def _split(line: str, number: int, name: str) -> list[str]:
+    """Split a line at its commas."""
+    try:
+        return next(csv.reader([line], strict=True))
     except csv.Error as exc:
         raise _fault(name, f"has line {number}, which is no CSV ({exc})", "RFC 4180") from exc
-    if len(cells) != len(COLUMNS):
-        raise _fault(name, f"has {len(cells)} cells in line {number}", f"{len(COLUMNS)} cells")
-    by_name = dict(zip(COLUMNS, cells, strict=True))
 
-    def number_of(column: str) -> float:
-        try:
-            value = float(by_name[column])
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            found = f"has '{by_name[column]}' under {column} in line {number}"
-            raise _fault(name, found, "a finite number")
+
+def _parse_row(line: str, number: int, name: str, columns: list[str]) -> StoredRow:
+    """Read one row."""
+    cells = _split(line, number, name)
+    if len(cells) != len(columns):
+        raise _fault(name, f"has {len(cells)} cells in line {number}", f"{len(columns)} cells")
+    read = _Cells(dict(zip(columns, cells, strict=True)), number, name)
+    clock_ppm, u_period_us = read.optional("clock_ppm"), read.optional("u_period_us")
+    return StoredRow(
+        knob_deg=read.number("knob_deg"),
+        direction=read.word("direction", ("", "up", "down")) or None,
+        pulse_s=read.number("pulse_us", above=0.0) * 1e-6,
+        u_pulse_s=read.number("u_pulse_us", least=0.0) * 1e-6,
+        period_s=read.number("period_us", above=0.0) * 1e-6,
+        design_pulse_s=read.number("design_pulse_us") * 1e-6,
+        deviation_s=read.number("deviation_us") * 1e-6,
+        u_deviation_s=read.number("u_deviation_us", least=0.0) * 1e-6,
+        verdict=read.word("verdict", (ON, WITHIN, OFF, UNDECIDED)),
+        flags=tuple(read.cells["flags"].split()),
+        supply_v=read.optional("supply_v"),
+        temperature_c=read.optional("temperature_c"),
+        pulse_count=int(read.number("pulse_count", least=0.0)),
+        source=read.cells["source"],
+        u_period_s=None if u_period_us is None else u_period_us * 1e-6,
+        pulse_sd_s=(read.optional("pulse_sd_us") or 0.0) * 1e-6,
+        rest_sd_s=(read.optional("rest_sd_us") or 0.0) * 1e-6,
+        period_sd_s=(read.optional("period_sd_us") or 0.0) * 1e-6,
+        pulse_rest_correlation=read.optional("pulse_rest_correlation") or 0.0,
+        clock_share=None if clock_ppm is None else clock_ppm * 1e-6,
+    )
+
+
+_BELOW = {
+    "u_period_us": 0.0,
+    "pulse_sd_us": 0.0,
+    "rest_sd_us": 0.0,
+    "period_sd_us": 0.0,
+    "clock_ppm": 0.0,
+    "pulse_rest_correlation": -1.0,
+    "supply_v": 0.0,
+    "temperature_c": -273.15,
+}
+"""What a cell that may be empty must not lie below."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """The cells of one row by column, and where it stands."""
+
+    cells: Mapping[str, str]
+    line: int
+    name: str
+
+    def number(self, column: str, *, least: float = -math.inf, above: float | None = None) -> float:
+        """Read a number that must be there."""
+        value = _finite(self.cells[column])
+        if value is None or value < least or (above is not None and value <= above):
+            found = f"has '{self.cells[column]}' under {column} in line {self.line}"
+            expected = "a finite number"
+            if above is not None:
+                expected = f"a number above {above:g}"
+            elif math.isfinite(least):
+                expected = f"a number, {least:g} or more"
+            raise _fault(self.name, found, expected)
         return value
 
-    def optional(column: str) -> float | None:
-        return number_of(column) if by_name[column] else None
+    def optional(self, column: str) -> float | None:
+        """Read a number that may be left out."""
+        if not self.cells.get(column):
+            return None
+        return self.number(column, least=_BELOW[column])
 
-    for column, words in (
-        ("direction", ("", "up", "down")),
-        ("verdict", (ON, WITHIN, OFF, UNDECIDED)),
-    ):
-        if by_name[column] not in words:
-            found = f"has '{by_name[column]}' under {column} in line {number}"
-            raise _fault(name, found, " or ".join(f"'{word}'" for word in words))
-    return StoredRow(
-        knob_deg=number_of("knob_deg"),
-        direction=by_name["direction"] or None,
-        pulse_s=number_of("pulse_us") * 1e-6,
-        u_pulse_s=number_of("u_pulse_us") * 1e-6,
-        period_s=number_of("period_us") * 1e-6,
-        design_pulse_s=number_of("design_pulse_us") * 1e-6,
-        deviation_s=number_of("deviation_us") * 1e-6,
-        u_deviation_s=number_of("u_deviation_us") * 1e-6,
-        verdict=by_name["verdict"],
-        flags=tuple(by_name["flags"].split()),
-        supply_v=optional("supply_v"),
-        temperature_c=optional("temperature_c"),
-        pulse_count=int(number_of("pulse_count")),
-        source=by_name["source"],
-    )
+    def word(self, column: str, words: tuple[str, ...]) -> str:
+        """Read one word of a few."""
+        text = self.cells[column]
+        if text not in words:
+            found = f"has '{text}' under {column} in line {self.line}"
+            raise _fault(self.name, found, " or ".join(f"'{word}'" for word in words))
+        return text

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchlog.commands.known_parts import read_known
+from benchlog.commands.known_parts import check_known, read_known
 from benchlog.commands.options import BenchOption, JsonOption, Level, read_level, read_number
 from benchlog.errors import UsageError
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from benchlog.channel.design import Design
     from benchlog.commands.points import Source
 
-__all__ = ["calibrate_channel", "read_point"]
+__all__ = ["calibrate_channel", "calibrate_sweep", "read_point"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +121,7 @@ def calibrate_channel(
         job = _job_from_files(design, point or [])
     else:
         job = _job_from_bench(channel, point, sweep, bench)
+    check_known(job.design, known or [], readings)
     return _calibrate(job, reading_deg, level, readings, save=save, json_output=json_output)
 
 
@@ -192,6 +194,46 @@ def _job_from_bench(
     return _Job(design, find_sources(opened, channel, sweep), bench=opened)
 
 
+def calibrate_sweep(
+    bench: Bench,
+    design: Design,
+    channel: str,
+    sweep: str,
+    *,
+    reading_deg: float,
+    level: Level | None,
+    give: Callable[[dict[str, Any]], None] | None,
+) -> int:
+    """Make, store and show the table of a sweep that was just recorded.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench folder.
+    design : Design
+        What the channel should be.
+    channel, sweep : str
+        The channel, and the sweep's stamp.
+    reading_deg : float
+        Half-width of the knob reading, degrees.
+    level : str or None
+        The level of a pulse, where the user says it.
+    give : callable or None
+        Takes what ``--json`` would write; None shows the table instead.
+
+    Returns
+    -------
+    int
+        The exit status.
+    """
+    from benchlog.commands.points import find_sources
+
+    job = _Job(design, find_sources(bench, channel, sweep), bench=bench)
+    return _calibrate(
+        job, reading_deg, level, {}, save=True, json_output=give is not None, give=give
+    )
+
+
 def _calibrate(
     job: _Job,
     reading_deg: float,
@@ -200,6 +242,7 @@ def _calibrate(
     *,
     save: bool,
     json_output: bool,
+    give: Callable[[dict[str, Any]], None] | None = None,
 ) -> int:
     """Measure, compare, store and show."""
     from benchlog.calibration.table import build_table
@@ -222,7 +265,7 @@ def _calibrate(
     if job.bench is not None and save and not failures:
         stored = str(store_table(job.bench, table, found))
     if json_output:
-        write_json(table_to_json(table, stored, found))
+        (give or write_json)(table_to_json(table, stored, found))
     else:
         show_table(table, found=found)
         if stored is not None:

@@ -9,6 +9,7 @@ from benchlog.calibration.identify import Identification
 from benchlog.calibration.reasons import explain_table
 from benchlog.calibration.table import Row, Table
 from benchlog.calibration.verdict import COVERAGE, OFF, ON, UNDECIDED, WITHIN
+from benchlog.show.curve_view import curve_sentences, curve_to_json
 from benchlog.show.json_output import in_microseconds
 from benchlog.show.parts_view import parts_to_json, show_parts
 from benchlog.show.terminal import plain, screen_width, show
@@ -60,12 +61,7 @@ def table_to_json(
         "channel": table.channel,
         "rows": [_row_to_json(row) for row in table.rows],
         **parts_to_json(found),
-        "end_stop_low_deg": table.end_stop_low_deg,
-        "end_stop_high_deg": table.end_stop_high_deg,
-        "settings": {
-            "count": table.settings.count,
-            "spacing_deg": table.settings.spacing_deg,
-        },
+        **curve_to_json(table.curve),
         "table": stored,
     }
 
@@ -200,12 +196,7 @@ def summary_sentences(table: Table, found: Identification | None = None) -> list
     sentences = [reason.text for reason in reasons if reason.code not in told]
     sentences += _undecided(table)
     sentences += _surroundings(table)
-    settings = table.settings
-    if settings.count is not None and settings.spacing_deg is not None:
-        sentences.append(
-            f"About {settings.count} settings of the knob can be told apart and set again, "
-            f"{settings.spacing_deg:.1f}° from one to the next."
-        )
+    sentences += curve_sentences(table)
     if any(row.verdict == WITHIN for row in table.rows):
         sentences.append(
             "'in tolerance': further off than the limit of "
