@@ -25,7 +25,11 @@ COMMANDS = (
     "capture",
     "measure",
     "confirm",
+    "sweep",
     "calibrate",
+    "drift",
+    "dial",
+    "servo",
     "log",
     "demo",
 )

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from benchlog.calibration.identify import Identification, Suspect, identify_parts
+from benchlog.calibration.identify import Identification, Known, Suspect, identify_parts
 from benchlog.calibration.reasons import explain_table
 from benchlog.calibration.table import build_table
 from benchlog.calibration.table_text import format_table, parse_table
@@ -71,7 +71,38 @@ def test_a_reading_on_the_command_line_narrows_the_parts(
     for before, after in zip(wide["parts"][:4], narrow["parts"][:4], strict=True):
         assert after["u"] < 0.7 * before["u"]
     assert narrow["suspects"] == []
+    text = run_here(*words[:3], "--known", "r_off=820k", cwd=bench_folder).out
+    text = " ".join(text.split())
+    assert "the meter's 820 kΩ is taken as ± 5.1 kΩ" in text
+    assert "if it reads" not in text  # the hint is left out once it was followed
+    check_line(run_here(*words, "--known", "r_off=820", cwd=bench_folder), "820 kΩ is marked")
     check_line(run_here(*words, "--known", "r_of=820k", cwd=bench_folder), "PART=VALUE")
+
+
+@pytest.mark.parametrize(
+    ("reading", "name"), [(Known(900e3, 3e3), "r_off"), (Known(25e-9, 0.43e-9), "c_timing")]
+)
+def test_a_reading_that_contradicts_the_sweep_is_doubted_and_not_used(
+    heron: Design, reading: Known, name: str
+) -> None:
+    points = sweep_of(heron)
+    alone = identify_parts(heron, points)
+    found = identify_parts(heron, points, known={name: reading})
+    assert first(found) == (name, "reading")
+    assert len(found.suspects) == 1
+    assert "Read it again (power off, one leg free)" in found.suspects[0].text
+    assert "common value" not in found.suspects[0].text
+    for before, after in zip(alone.parts, found.parts, strict=True):
+        assert (after.found, after.u) == (before.found, before.u)
+    assert found.known == {name: reading}
+
+
+def test_one_estimate_in_the_sentence_and_in_the_table(heron: Design) -> None:
+    found = identify_parts(heron, sweep_of(heron, {"c_timing": 1.09 * 22e-9}))
+    part = next(one for one in found.parts if one.part == "c_timing")
+    assert found.suspects[0].value == part.found
+    low, high = ((part.found + k * part.u) * 1e9 for k in (-2, 2))
+    assert f"(surely {low:.3g} to {high:.3g} nF)" in found.suspects[0].text
 
 
 def test_exchanged_resistors_are_named_though_nobody_said_which_level_is_the_pulse(

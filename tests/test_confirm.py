@@ -17,7 +17,10 @@ from benchlog.calibration.verdict import OFF, UNDECIDED
 from benchlog.channel.design import Design, parse_design, predict_cycle
 from benchlog.channel.prediction import OVERRIDES
 from benchlog.channel.unknowns import list_unknowns
-from benchlog.commands.confirm_records import confirm_either, turn_points
+from benchlog.commands.confirm_records import confirm_either, make_copy, turn_points
+from benchlog.commands.points import Source, measure_point
+from benchlog.commands.recordings import read_beside
+from benchlog.show.confirm_end import shorten_reason
 from benchlog.show.confirm_result import (
     big_word,
     confirmation_to_json,
@@ -92,6 +95,10 @@ def test_past_the_servos_range_fails_first(design: Design) -> None:
     assert result.why[0] == result.safety.text
     assert "stalled" in result.safety.text or "against its stop" in result.safety.text
     assert "unplugged" in result.next_step
+    assert "too long for this servo" in result.next_step
+    assert "--aim 500 2200" in result.next_step
+    # at 2200 µs the pulse has (2384.6 - 2200) of (2384.6 - 607.9) µs left: 28.05 of 270 degrees
+    assert "below 241°" in result.next_step
 
 
 @pytest.mark.parametrize(("off_u", "state"), [(-3.0, "safe"), (-1.0, "unsure"), (3.0, "unsafe")])
@@ -123,6 +130,51 @@ def test_pulse_that_scatters_is_again(design: Design) -> None:
     result = confirm_points(design, points)
     assert result.word == "AGAIN"
     assert "6.0 µs" in result.why[0]
+
+
+def test_scatter_at_several_positions_is_told_once(design: Design) -> None:
+    points = [dataclasses.replace(one, pulse_sd_s=6e-6) for one in measure(design)]
+    result = confirm_points(design, points)
+    assert result.why == (
+        "The pulse does not hold still at 0°, 135° and 270°: it scatters by up to 6.0 µs "
+        "(the limit is 4 µs).",
+    )
+
+
+def test_a_bad_wiper_is_told_among_the_parts() -> None:
+    # the shipped example's worn knob, invented with a contact of 450 Ω
+    root = Path(__file__).parent.parent
+    text = (root / "calibration" / "boat" / "design.toml").read_text(encoding="utf-8")
+    worn = parse_design(text, "boat")
+    points = []
+    for deg in (0, 120, 270):
+        path = next((root / "captures" / "boat").glob(f"*Z-{deg}deg.flac"))
+        points.append(measure_point(worn, Source(float(deg), path, read_beside(path))))
+    result = confirm_points(worn, points, knob_reading_deg=1.0)
+    assert result.word == "AGAIN"
+    assert "wiper makes bad contact (some " in dict(list_sentences(result))["Parts"]
+    assert shorten_reason(make_copy(result, 1, 0, temperature_c=None)) == "knob: worn or dirty?"
+
+
+def test_a_knob_read_too_roughly_is_again(design: Design) -> None:
+    result = confirm_points(design, measure(design), knob_reading_deg=30.0)
+    assert result.word == "AGAIN"
+    assert result.why == ("The knob was read too roughly (±30°) to tell.",)
+    assert "smaller --knob-reading" in result.next_step
+
+
+def test_exchanged_ends_alone_are_put_right_alone(design: Design) -> None:
+    points = measure(design, angles=(270.0, 150.0, 0.0))  # the middle does not fit as well
+    points = [
+        dataclasses.replace(one, knob_deg=deg)
+        for one, deg in zip(points, (0.0, 120.0, 270.0), strict=True)
+    ]
+    points[1] = dataclasses.replace(
+        points[1], pulse_s=points[1].pulse_s - 198e-6, period_s=points[1].period_s
+    )
+    result = confirm_points(design, points)
+    assert (result.word, result.part) == ("FAIL", "knob")
+    assert result.next_step == "Exchange the two outer leads of the knob, then confirm again."
 
 
 def test_supply_that_was_not_read_is_inferred_with_its_uncertainty(design: Design) -> None:

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from benchlog.calibration.point import Point
 from benchlog.capture.batch_files import read_batch
 from benchlog.channel.design import Design, parse_design, predict_cycle
+from benchlog.commands.confirm_points import note_supply
 from tests.command_inputs import answer, check_line, write_edges
 from tests.command_line import command_words, plain_environment, run_here
 from tests.confirm_script import (
@@ -66,6 +68,43 @@ def test_recordings_in_place_of_listening(bench: Path) -> None:
     assert "820 kΩ" in wrong["next_step"]
 
 
+def test_an_end_read_two_degrees_from_its_stop_is_an_end(bench: Path) -> None:
+    words = ("--point", "1.5=right0.csv", "--point", "268=right270.csv", "--knob-reading", "2")
+    assert run_here("confirm", "heron", *words, "--supply", "6", "--json", cwd=bench).status != 2
+
+
+def test_supply_other_than_the_recordings_is_said() -> None:
+    points = [measure_one(6.05), measure_one(6.04), measure_one(None)]
+    text = note_supply(points, 9.0)
+    assert text is not None
+    assert "6.04 to 6.05 V, --supply says 9 V" in text
+    assert note_supply(points, 6.0) is None
+    assert note_supply(points, None) is None
+    assert note_supply(points[2:], 9.0) is None
+
+
+def measure_one(supply_v: float | None) -> Point:
+    return Point(knob_deg=0.0, pulse_s=1e-3, pulse_sd_s=0.0, u_pulse_s=1e-7, period_s=15e-3,
+                 rest_sd_s=0.0, pulse_count=100, supply_v=supply_v)  # fmt: skip
+
+
+def test_the_wrong_level_is_doubted_before_any_part(bench: Path) -> None:
+    words = ("confirm", "heron", *points_of("right"), "--supply", "6")
+    content = answer(run_here(*words, "--active", "low", "--json", cwd=bench), status=1)
+    assert (content["verdict"], content["suspects"]) == ("AGAIN", [])
+    assert "--active low" in content["why"][0]
+    assert content["next_step"] == "Leave --active away."
+
+
+def test_recordings_of_an_earlier_copy_are_told(bench: Path) -> None:
+    words = ("confirm", "heron", "--batch", "b", "--supply", "6", *points_of("right"))
+    assert "already" not in run_here(*words, cwd=bench).err
+    assert "these recordings are copy 1's already" in run_here(*words, cwd=bench).err
+    labelled = run_here(*words[:4], "--labels", "labels.pdf", cwd=bench)
+    assert "Written: labels.pdf" in labelled.out
+    assert ".csv" not in labelled.out  # nothing was measured
+
+
 def test_plain_answer_begins_with_its_word(bench: Path) -> None:
     done = run_here("confirm", "heron", *points_of("wrong"), "--plain", cwd=bench)
     assert done.status == 1
@@ -112,7 +151,15 @@ def test_batch_from_recordings_goes_on_and_makes_labels(bench: Path) -> None:
         (("--input", "1"), "without a channel"),
         (("heron", "--input", "1", "--port", "x"), "--input and --port"),
         (("heron", "--point", "0=right0.csv"), "two angles"),
-        (("heron", "--point", "0=right0.csv", "--point", "0=right0.csv"), "two angles"),
+        (
+            ("heron", "--point", "0=right0.csv", "--point", "0=right0.csv"),
+            "--point 0 comes twice; expected each knob angle once",
+        ),
+        (
+            ("heron", *(f for deg in (30, 120, 210) for f in ("--point", f"{deg}=right0.csv"))),
+            "--point at 30°, 120° and 210°; expected the knob's two ends, 0° and 270°, among them",
+        ),
+        (("heron", "--point", "0=right0.csv", "--point", "267=right270.csv"), "two ends"),
         (("heron", "--point", "nonsense"), "DEG=FILE"),
         (("heron", "--labels", "a.pdf"), "--batch"),
         (("heron", "--batch", "none", "--labels", "a.pdf"), "not there"),

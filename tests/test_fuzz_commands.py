@@ -182,11 +182,17 @@ _NEEDED: dict[str, tuple[str, ...]] = {
         "--point",
         "135=captures/heron/m01.csv",
     ),
+    "dial": ("heron", "--json"),
     "measure": ("captures/heron/m00.csv",),
     "new": ("moon", "--yes"),
     "predict": ("heron",),
 }
-_WRITES_WHERE_TOLD = {("confirm", "--labels"), ("measure", "--pulses"), ("demo", "folder")}
+_WRITES_WHERE_TOLD = {
+    ("dial", "--out"),
+    ("confirm", "--labels"),
+    ("measure", "--pulses"),
+    ("demo", "folder"),
+}
 
 
 def _every_place() -> list[tuple[str, str]]:

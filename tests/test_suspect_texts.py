@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from benchlog.calibration.figures import with_u
 from benchlog.calibration.suppositions import part_decades, part_density
 from benchlog.calibration.suspect_texts import Estimate, tell_fault
 from benchlog.channel.design import Design, parse_design
-from benchlog.commands.known_parts import read_known
+from benchlog.commands.known_parts import check_known, read_known
 from benchlog.errors import UsageError
 
 
@@ -67,6 +68,8 @@ def test_figures_in_the_other_order_are_told(heron_text: str) -> None:
     [
         # 0.5 % and one step of the last figure; 2 % and one step for a capacitor
         ("r_off=812k", "r_off", 812e3, 4060 + 1000),
+        ("r_off=1M", "r_off", 1e6, 5000 + 10e3),  # the step counts 1 % at most
+        ("c_timing=24n", "c_timing", 24e-9, 0.48e-9 + 0.24e-9),
         ("r_on=4k71", "r_on", 4710.0, 23.55 + 10),
         ("r_knob=98.2k", "r_knob", 98.2e3, 491 + 100),
         ("c_timing=22.4n", "c_timing", 22.4e-9, 0.448e-9 + 0.1e-9),
@@ -95,3 +98,39 @@ def test_a_reading_that_is_none_is_refused(text: str) -> None:
 def test_one_part_is_not_known_twice() -> None:
     with pytest.raises(UsageError, match="once"):
         read_known(["r_off=812k", "r_off=813k"])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("r_off=812", "is 812 Ω, and 820 kΩ is marked; expected ohms with k or M, farads with"),
+        ("r_off=812", "try: --known r_off=812k"),
+        ("c_timing=22", "try: --known c_timing=22n"),
+        ("c_timing=223", "try: --known c_timing=22n"),
+        ("r_on=22n", "try: --known r_on=22k"),
+    ],
+)
+def test_a_reading_far_from_the_mark_is_refused(heron: Design, text: str, words: str) -> None:
+    with pytest.raises(UsageError) as refused:
+        check_known(heron, [text], read_known([text]))
+    assert words in str(refused.value)
+
+
+def test_a_part_a_decade_off_may_be_read(heron: Design) -> None:
+    for text in ("r_off=81.2k", "r_off=8M3", "c_timing=2.2n"):
+        check_known(heron, [text], read_known([text]))
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "unit", "shown"),
+    [
+        (23.92e-9, 0.2551e-9, "F", "23.92 ± 0.52 nF"),  # 0.5102 is rounded up
+        (-1e-4, 9.0, "ohm", "0 ± 18 Ω"),  # no sign before a 0
+        (0.66667, 0.00145, "", "0.6667 ± 0.0029"),
+        (820.6e3, 3.75e3, "ohm", "820.6 ± 7.5 kΩ"),
+    ],
+)
+def test_a_value_is_written_with_u_rounded_up(
+    value: float, u: float, unit: str, shown: str
+) -> None:
+    assert with_u(value, u, unit) == shown

@@ -33,6 +33,7 @@ class RecentSound:
         self._most = round(seconds * rate_hz)
         self._blocks: deque[tuple[NDArray[Any], Gap | None]] = deque()
         self._frames = 0
+        self._end_frame = 0  # of the whole stream, what was lost included
 
     @property
     def duration_s(self) -> float:
@@ -43,6 +44,9 @@ class RecentSound:
         """Take a block, shape (n, inputs), int16 or float32, and what was lost before it."""
         self._blocks.append((values, lost))
         self._frames += values.shape[0]
+        self._end_frame += values.shape[0]
+        if lost is not None:
+            self._end_frame += round(lost.length_s * self.rate_hz)
         while self._frames - self._blocks[0][0].shape[0] >= self._most:
             self._frames -= self._blocks.popleft()[0].shape[0]
 
@@ -59,7 +63,40 @@ class RecentSound:
         Samples
             With the gaps where samples were lost; its blocks are not copied.
         """
-        blocks = list(self._blocks)
+        return self._join(list(self._blocks), column)
+
+    def cut(self, column: int, begin_s: float, end_s: float) -> Samples | None:
+        """Return a stretch of one input, to be written while more comes.
+
+        Parameters
+        ----------
+        column : int
+            The input, from 0.
+        begin_s, end_s : float
+            The stretch, seconds from the stream's start, what was lost included.
+
+        Returns
+        -------
+        Samples or None
+            None where not all of it is there any more, or yet.
+        """
+        first, last = round(begin_s * self.rate_hz), round(end_s * self.rate_hz)
+        if last > self._end_frame or not first < last:
+            return None
+        chosen: deque[tuple[NDArray[Any], Gap | None]] = deque()
+        end = self._end_frame
+        for values, lost in reversed(self._blocks):
+            start = end - values.shape[0]
+            part = values[max(first - start, 0) : max(last - start, 0)]
+            if part.shape[0]:
+                chosen.appendleft((part, lost if start >= first else None))
+            end = start - (round(lost.length_s * self.rate_hz) if lost is not None else 0)
+            if start <= first:
+                return self._join(list(chosen), column) if chosen else None
+        return None
+
+    def _join(self, blocks: list[tuple[NDArray[Any], Gap | None]], column: int) -> Samples:
+        """Return blocks of one input as samples."""
         gaps, frames = [], 0
         for index, (values, lost) in enumerate(blocks):
             if lost is not None and index:
@@ -127,9 +164,35 @@ class RecentEdges:
         while self._gaps and self._gaps[0].start_s + self._gaps[0].length_s < oldest_s:
             self._gaps.popleft()
 
+    def cut(self, begin_s: float, end_s: float) -> EdgeList | None:
+        """Return the edges of a stretch, times from a tick before the first one.
+
+        Parameters
+        ----------
+        begin_s, end_s : float
+            The stretch, seconds from the stream's start.
+
+        Returns
+        -------
+        EdgeList or None
+            None where not all of it is there any more, or it holds no edges.
+        """
+        if not self._edges or self._edges[0][0] > begin_s:
+            return None
+        edges = [one for one in self._edges if begin_s <= one[0] <= end_s]
+        gaps = [
+            gap
+            for gap in self._gaps
+            if gap.start_s < end_s and gap.start_s + gap.length_s > begin_s
+        ]
+        return self._list(edges, gaps, 0) if edges else None
+
     def take(self) -> EdgeList:
         """Return what is there, times from a tick before the first edge."""
-        edges = list(self._edges)
+        return self._list(list(self._edges), list(self._gaps), self._garbled)
+
+    def _list(self, edges: list[tuple[float, bool]], gaps: list[Gap], garbled: int) -> EdgeList:
+        """Return edges and gaps as an edge list."""
         first_s = edges[0][0] - self._resolution_s if edges else 0.0
         time_s = np.array([one for one, _ in edges]) - first_s
         return EdgeList(
@@ -138,7 +201,7 @@ class RecentEdges:
             resolution_s=self._resolution_s,
             start_s=0.0,
             end_s=float(time_s[-1]) if edges else 0.0,
-            garbled_count=self._garbled,
-            gaps=tuple(Gap(max(gap.start_s - first_s, 0.0), gap.length_s) for gap in self._gaps),
+            garbled_count=garbled,
+            gaps=tuple(Gap(max(gap.start_s - first_s, 0.0), gap.length_s) for gap in gaps),
             name="the last minute",
         )

@@ -34,7 +34,11 @@ _COMMANDS = {
     "capture": ("Measure", "capture_position"),
     "measure": ("Measure", "measure_files"),
     "confirm": ("Measure", "confirm_channel"),
+    "sweep": ("Calibrate", "sweep_channel"),
     "calibrate": ("Calibrate", "calibrate_channel"),
+    "drift": ("Calibrate", "show_drift"),
+    "dial": ("Calibrate", "print_dial"),
+    "servo": ("Calibrate", "find_servo"),
     "log": ("Show", "show_log"),
     "demo": ("Show", "show_demo"),
 }

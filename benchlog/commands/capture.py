@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from benchlog.commands.takes import Device
     from benchlog.timing.pulses import Measurement
 
-__all__ = ["capture_position"]
+__all__ = ["capture_position", "caution_at_first", "check_device"]
 
 LONGEST_S = 3600.0
 HIGHEST_RATE_HZ = 768000.0
@@ -150,8 +150,8 @@ def capture_position(
     }
     opened = _open(bench, make_bench=make_bench)
     _check_place(opened, channel)
-    _check_device(device)
-    _caution_at_first(opened)
+    check_device(device)
+    caution_at_first(opened)
     kept, measured = _record(opened, channel, device, known)
     return _present(kept, measured, json_output)
 
@@ -237,8 +237,19 @@ def _check_place(bench: Bench, channel: str) -> None:
         )
 
 
-def _check_device(device: Device) -> None:
-    """Refuse a device that is not there before anything else is shown."""
+def check_device(device: Device) -> None:
+    """Refuse a device that is not there before anything else is shown.
+
+    Parameters
+    ----------
+    device : Device
+        What is to be recorded from.
+
+    Raises
+    ------
+    DeviceError
+        It is not there.
+    """
     from benchlog.capture import probe, sound
 
     if device.sound is not None:
@@ -261,8 +272,14 @@ def _port_is_there(port: str) -> bool:
     return os.path.exists(port) or any(one.name == port for one in probe.list_ports())
 
 
-def _caution_at_first(bench: Bench) -> None:
-    """Show the cautions while the bench folder holds no record yet."""
+def caution_at_first(bench: Bench) -> None:
+    """Show the cautions while the bench folder holds no record yet.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench folder.
+    """
     from benchlog.show.cautions import show_cautions
 
     if not any(path.suffix == ".json" for path in bench.captures.glob("*/*")):

@@ -29,7 +29,7 @@ from benchlog.commands.options import (
     read_number,
 )
 from benchlog.commands.watched import read_optional
-from benchlog.errors import MeasurementError, UsageError
+from benchlog.errors import MeasurementError
 
 if TYPE_CHECKING:
     from benchlog.calibration.confirming import Confirmation
@@ -196,7 +196,7 @@ def confirm_channel(
         elif given == "--point":
             result = _confirm_files(read, point or [], known, reading_deg)
             _keep_files(file, result, known)
-        return _end_batch(read, file, output)
+        return _end_batch(read, file, output, measured=given != "labels")
 
 
 # --- recordings -------------------------------------------------------------------------
@@ -206,22 +206,16 @@ def _confirm_files(
     design: Design, texts: list[str], known: Surroundings, reading_deg: float
 ) -> Confirmation:
     """Confirm from recordings."""
-    from benchlog.commands.calibrate import read_point
-    from benchlog.commands.confirm_records import confirm_either, turn_points
+    from benchlog.commands.confirm_points import note_supply, read_confirm_points
+    from benchlog.commands.confirm_records import confirm_either, doubt_level, turn_points
     from benchlog.commands.points import Source, measure_point
     from benchlog.commands.recordings import read_beside
 
-    pairs = [read_point(text) for text in texts]
-    if len({deg for deg, _ in pairs}) < 2:
-        raise UsageError(
-            f"--point at {len({deg for deg, _ in pairs})} knob angle",
-            expected="two angles at least: the knob's two ends, and the middle beside them",
-            attempt=f"--point 0=a.flac --point {design.knob.travel_deg:g}=b.flac",
-        )
+    pairs = read_confirm_points(design, texts)
     points = []
     sources = [Source(deg, path, read_beside(path)) for deg, path in pairs]
-    for source in sources:
-        point = measure_point(design, source, level=known.level)
+    measured = [measure_point(design, source, level=known.level) for source in sources]
+    for point in measured:
         if known.supply_v is not None:
             point = dataclasses.replace(point, supply_v=known.supply_v)
         if known.temperature_c is not None:
@@ -231,45 +225,27 @@ def _confirm_files(
         one.sidecar is not None and one.sidecar.active_level is not None for one in sources
     )
     turned = None if is_certain else turn_points(points)
-    return confirm_either(design, points, turned, knob_reading_deg=reading_deg)
+    result = confirm_either(design, points, turned, knob_reading_deg=reading_deg)
+    if known.level is not None:
+        result = doubt_level(design, points, result, known.level, knob_reading_deg=reading_deg)
+    supply = note_supply(measured, known.supply_v)
+    return result if supply is None else dataclasses.replace(result, notes=(*result.notes, supply))
 
 
 def _keep_files(file: BatchFile, result: Confirmation, known: Surroundings) -> None:
     """Add a copy that was confirmed from recordings."""
-    from benchlog.commands.confirm_records import make_copy
+    from benchlog.commands.confirm_records import find_same, make_copy
+    from benchlog.show.terminal import warn
 
     number = file.batch.next_number
-    file.append(make_copy(result, number, 0, temperature_c=known.temperature_c))
+    copy = make_copy(result, number, 0, temperature_c=known.temperature_c)
+    same = find_same(file.batch.newest, copy)
+    if same is not None:
+        warn(f"warning: these recordings are copy {same}'s already")
+    file.append(copy)
 
 
 # --- listening --------------------------------------------------------------------------
-
-
-def _ask_supply(known: Surroundings, design: Design, output: _Output) -> Surroundings:
-    """Ask for the battery's volts where somebody can answer."""
-    from benchlog.show.asking import ask, can_ask
-    from benchlog.show.confirm_view import REMINDER
-
-    if known.supply_v is not None or output.json or not can_ask():
-        return known
-    from benchlog.show.asking import tell
-
-    tell(REMINDER)
-
-    def read(text: str) -> float | None:
-        if text == "unknown":
-            return None
-        return read_number(text.rstrip("vV "), "the supply", "volts", low=0.1, high=100.0)
-
-    _, volts = ask(
-        "The battery's volts, on the meter, while the channel runs",
-        read,
-        flag="--supply",
-        default="unknown",
-        explanation="Volts between the timer's supply pins, such as 5.8. Without them the supply "
-        f"is inferred from the pulses, around the design's {design.supply.value:g} V.",
-    )
-    return dataclasses.replace(known, supply_v=volts)
 
 
 def _listen(
@@ -281,15 +257,16 @@ def _listen(
     output: _Output,
 ) -> Confirmation | None:
     """Run the loop on what there is, and leave the terminal as it was."""
-    import signal
     import sys
 
     from benchlog.commands.confirm_loop import ConfirmLoop
-    from benchlog.show.confirm_view import ConfirmScreen, ConfirmSentences, ConfirmView
+    from benchlog.commands.guided import ask_supply, leave_by_signal, run_on_terminal
+    from benchlog.show.confirm_view import REMINDER, ConfirmScreen, ConfirmSentences, ConfirmView
     from benchlog.show.live_terminal import LiveTerminal, has_terminal
     from benchlog.show.terminal import warn, write_out
 
-    known = _ask_supply(known, design, output)
+    if known.supply_v is None and not output.json:
+        known = dataclasses.replace(known, supply_v=ask_supply(design, REMINDER))
     loop = ConfirmLoop(source, design, known, file, most)
     on_screen = not output.plain and not output.json and has_terminal(sys.stdout)
     terminal = LiveTerminal(screen=on_screen)
@@ -300,15 +277,8 @@ def _listen(
         view = ConfirmSentences(warn)
     else:
         view = ConfirmSentences(lambda line: write_out(line + "\n"))
-    try:
-        with terminal:
-            loop.run(terminal, view)
-    finally:
-        terminal.close()
-    if terminal.ended_by == signal.SIGINT:
-        raise KeyboardInterrupt
-    if terminal.ended_by is not None:
-        raise typer.Exit(128 + terminal.ended_by)
+    run_on_terminal(loop, terminal, view)
+    leave_by_signal(terminal)
     return loop.result
 
 
@@ -372,7 +342,7 @@ def _give_answer(result: Confirmation, output: _Output) -> int:
     return 0 if result.word == "PASS" else 1
 
 
-def _end_batch(design: Design, file: BatchFile, output: _Output) -> int:
+def _end_batch(design: Design, file: BatchFile, output: _Output, *, measured: bool) -> int:
     """Say what the copies say together, and write the labels."""
     from benchlog.commands.confirm_records import copies_to_json, make_labels, summarise_copies
     from benchlog.show.confirm_end import show_batch
@@ -408,6 +378,6 @@ def _end_batch(design: Design, file: BatchFile, output: _Output) -> int:
             }
         )
     else:
-        show_batch(newest, summary, [str(file.path), *written])
+        show_batch(newest, summary, [*([str(file.path)] if measured else []), *written])
     passed = all(one.verdict == "PASS" for one in newest)
     return 0 if passed and summary.is_well else 1

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 from benchlog.commands.confirm_course import Course
 from benchlog.commands.confirm_records import copy_without_answer, make_copy, reckon
 from benchlog.commands.confirm_taken import Taken
+from benchlog.commands.live_listener import LiveListener
 from benchlog.commands.options import Level
-from benchlog.errors import DeviceError, StoreError
+from benchlog.errors import StoreError
 from benchlog.show.confirm_view import ConfirmPicture, Stage
 
 if TYPE_CHECKING:
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
 
 __all__ = ["ConfirmLoop", "Surroundings"]
 
-_POLL_S = 0.1
-_AGAIN_S = 1.0
 _MESSAGE_S = 6.0
 _SAME_SHARE = 0.01
 _BACK_SHARE = 0.1
@@ -82,7 +81,7 @@ class ConfirmLoop:
         batch: BatchFile | None,
         most: int | None,
     ) -> None:
-        self._source = source
+        self._listener = LiveListener(source)
         self._design = design
         self._known = known
         self._batch = batch
@@ -100,7 +99,6 @@ class ConfirmLoop:
         self._last_pulse_s: float | None = None
         self._asks_who = False
         self._message: tuple[str, float] | None = None
-        self._unplugged_s: float | None = None
         self._quit = False
         self._done_count = 0
 
@@ -128,7 +126,7 @@ class ConfirmLoop:
         """
         self._has_keys = terminal.has_keys
         self._course = self._begin_course()
-        self._source.open()
+        self._listener.open()
         self._thinker.submit(_load)
         try:
             while terminal.ended_by is None and not self._quit:
@@ -139,7 +137,7 @@ class ConfirmLoop:
                 self._look_for_answer()
                 view.show(self._picture())
         finally:
-            self._source.close()
+            self._listener.close()
             self._thinker.shutdown(wait=True, cancel_futures=True)
         self._write_rest()
 
@@ -147,35 +145,13 @@ class ConfirmLoop:
 
     def _listen(self) -> None:
         """Take what is new."""
-        if self._unplugged_s is not None:
-            self._try_again()
-            return
-        try:
-            readings = self._source.read(_POLL_S)
-        except DeviceError:
-            if not self._source.can_return:
-                raise
-            self._source.close()
-            self._unplugged_s = time.monotonic()
-            return
-        for reading in readings or ():
+        heard = self._listener.listen()
+        if heard.news == "back":
+            self._say("The input is back.")
+            if self._answer is None and self._pending is None:
+                self._course = self._begin_course()
+        for reading in heard.readings:
             self._hear(reading)
-
-    def _try_again(self) -> None:
-        """Try to open a device that was unplugged, once a second."""
-        assert self._unplugged_s is not None
-        if time.monotonic() - self._unplugged_s < _AGAIN_S:
-            time.sleep(_POLL_S)
-            return
-        try:
-            self._source.open()
-        except DeviceError:
-            self._unplugged_s = time.monotonic()
-            return
-        self._unplugged_s = None
-        self._say("The input is back.")
-        if self._answer is None and self._pending is None:
-            self._course = self._begin_course()
 
     def _hear(self, reading: LiveReading) -> None:
         """Do what a reading asks for."""
@@ -356,7 +332,7 @@ class ConfirmLoop:
         self._message = text, time.monotonic()
 
     def _stage(self) -> Stage:
-        if self._unplugged_s is not None:
+        if self._listener.is_lost:
             return "lost"
         if self._answer is not None:
             return "answer"

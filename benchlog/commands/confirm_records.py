@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from benchlog.capture.batch_rows import Batch, BatchCopy, BatchPlace, BatchProduct
 from benchlog.commands.confirm_taken import Place, Taken, make_points
 from benchlog.commands.options import Level
+from benchlog.units import format_value
 
 if TYPE_CHECKING:
     from benchlog.calibration.batch import BatchSummary
@@ -23,6 +24,8 @@ __all__ = [
     "confirm_either",
     "copies_to_json",
     "copy_without_answer",
+    "doubt_level",
+    "find_same",
     "make_copy",
     "make_labels",
     "reckon",
@@ -118,6 +121,54 @@ def confirm_either(
     return min(first, confirm_points(design, turned, knob_reading_deg=reading_deg), key=misfit)
 
 
+def doubt_level(
+    design: Design,
+    points: Sequence[Point],
+    result: Confirmation,
+    level: Level,
+    *,
+    knob_reading_deg: float,
+) -> Confirmation:
+    """Doubt the level that the user named before any part, where the other one fits.
+
+    Parameters
+    ----------
+    design : Design
+        What the channel should be.
+    points : sequence of Point
+        With the level that was named.
+    result : Confirmation
+        What they say.
+    level : str
+        What was typed after ``--active``.
+    knob_reading_deg : float
+        Half-width of the knob reading, degrees.
+
+    Returns
+    -------
+    Confirmation
+        AGAIN where the other level passes and this one does not; else what it was. Exchanged
+        resistors do not hide behind that: upside down their knob turns the wrong way.
+    """
+    from benchlog.calibration.confirming import confirm_points
+
+    if result.word != "FAIL":
+        return result
+    other = confirm_points(design, turn_points(points), knob_reading_deg=knob_reading_deg)
+    if other.word != "PASS":
+        return result
+    row, turned = result.table.rows[0], other.table.rows[0]
+    named, left, wanted = (
+        format_value(one, "s", 3)
+        for one in (row.point.pulse_s, turned.point.pulse_s, row.design_pulse_s)
+    )
+    text = (
+        f"With --active {level} the pulse is {named}, far from the design's {wanted}; "
+        f"without it {left}."
+    )
+    return replace(result, word="AGAIN", remedy=None, why=(text,), next_step="Leave --active away.")
+
+
 def turn_points(points: Sequence[Point]) -> list[Point]:
     """Return points with pulse and rest of the cycle exchanged.
 
@@ -156,6 +207,8 @@ def make_copy(
     BatchCopy
         The row; of more than three positions the ends and the one nearest to the middle.
     """
+    from benchlog.show.confirm_end import KNOB_WORN
+
     rows = list(result.table.rows)
     middle_deg = result.table.design.knob.travel_deg / 2.0
     inner = sorted(rows[1:-1], key=lambda row: abs(row.point.knob_deg - middle_deg))
@@ -180,6 +233,7 @@ def make_copy(
 
     suspect = result.suspects[0] if result.suspects else None
     found = result.found
+    is_worn = result.word == "AGAIN" and found is not None and found.contact_ohm is not None
     return BatchCopy(
         number=number,
         repeat=repeat,
@@ -187,7 +241,7 @@ def make_copy(
         verdict=result.word,
         part=suspect.part if suspect is not None else None,
         fault=suspect.fault if suspect is not None else None,
-        reason=" ".join(result.why),
+        reason=" ".join((KNOB_WORN, *result.why) if is_worn else result.why),
         supply_v=result.supply_v,
         u_supply_v=result.u_supply_v,
         supply_read=result.supply_read,
@@ -198,6 +252,38 @@ def make_copy(
             for one in (found.products if found is not None else ())
         ),
     )
+
+
+def find_same(copies: Sequence[BatchCopy], new: BatchCopy) -> int | None:
+    """Return the number of an earlier copy with the very same pulses: of the same recordings.
+
+    Parameters
+    ----------
+    copies : sequence of BatchCopy
+        The earlier ones.
+    new : BatchCopy
+        The new one.
+
+    Returns
+    -------
+    int or None
+        None where there is none. No two measurements agree to a tenth of a nanosecond at every
+        position.
+    """
+
+    def pulses(copy: BatchCopy) -> list[float]:
+        return [value for one in copy.places if one for value in (one.pulse_s, one.period_s)]
+
+    wanted = pulses(new)
+    for copy in copies:
+        had = pulses(copy)
+        if (
+            had
+            and len(had) == len(wanted)
+            and all(abs(a - b) < 1e-10 for a, b in zip(had, wanted, strict=True))
+        ):
+            return copy.number
+    return None
 
 
 def copy_without_answer(number: int, repeat: int, verdict: str, reason: str) -> BatchCopy:

@@ -151,7 +151,12 @@ def read_label_file(name: str | None) -> Path | None:
 
 
 def find_design(
-    channel: str | None, design: str | None, bench: str | None, *, needs_bench: bool
+    channel: str | None,
+    design: str | None,
+    bench: str | None,
+    *,
+    needs_bench: bool,
+    command: str = "confirm",
 ) -> tuple[Design, Bench | None]:
     """Read the design, and open the bench folder where one is needed.
 
@@ -161,6 +166,8 @@ def find_design(
         The channel, and what was typed after --design and --bench.
     needs_bench : bool
         Whether something goes into the bench folder.
+    command : str
+        Which command asks, for the message.
 
     Returns
     -------
@@ -179,9 +186,9 @@ def find_design(
 
     if channel is None and (design is None or needs_bench):
         raise UsageError(
-            "confirm without a channel",
+            f"{command} without a channel",
             expected="a channel of the bench folder" + (", or --design" * (not needs_bench)),
-            attempt="benchlog confirm heron",
+            attempt=f"benchlog {command} heron",
         )
     opened = None
     if design is None or needs_bench:

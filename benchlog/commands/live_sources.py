@@ -79,6 +79,9 @@ class LiveSource(Protocol):
     def minute(self, input_: int) -> Minute | None:
         """Return the last minute of an input; None where it cannot be had."""
 
+    def cut(self, input_: int, begin_s: float, end_s: float) -> Minute | None:
+        """Return a stretch of it, on the scale of the readings' ``heard_s``; None likewise."""
+
 
 class SoundSource:
     """A sound input.
@@ -156,6 +159,13 @@ class SoundSource:
             return None
         return Minute(self._recent.take(self.inputs.index(input_)), None)
 
+    def cut(self, input_: int, begin_s: float, end_s: float) -> Minute | None:
+        """Return a stretch of the last minute of an input."""
+        if self._recent is None:
+            return None
+        sound = self._recent.cut(self.inputs.index(input_), begin_s, end_s)
+        return Minute(sound, None) if sound is not None else None
+
 
 class ProbeSource:
     """A serial probe.
@@ -229,6 +239,11 @@ class ProbeSource:
             return None
         return Minute(None, self._recent.take())
 
+    def cut(self, input_: int, begin_s: float, end_s: float) -> Minute | None:
+        """Return a stretch of the last minute."""
+        edges = self._recent.cut(begin_s, end_s) if self._recent is not None else None
+        return Minute(None, edges) if edges is not None else None
+
 
 class FileSource:
     """A recording, replayed.
@@ -293,6 +308,10 @@ class FileSource:
         """Do nothing: the file is closed at its end."""
 
     def minute(self, input_: int) -> Minute | None:
+        """Return None: it is a record already."""
+        return None
+
+    def cut(self, input_: int, begin_s: float, end_s: float) -> Minute | None:
         """Return None: it is a record already."""
         return None
 

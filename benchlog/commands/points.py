@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from benchlog.commands.options import Level
 from benchlog.errors import BenchlogError, MeasurementError
+from benchlog.timing.notices import Notice
 
 if TYPE_CHECKING:
     from benchlog.calibration.identify import Identification
@@ -23,6 +24,13 @@ __all__ = ["Source", "find_sources", "measure_point", "measure_sources", "store_
 
 BEYOND_STOP_DEG = 5.0
 """How far a reading may lie beyond the knob's stops before it is taken for a mistake."""
+
+_ESTIMATED = Notice(
+    "knob-estimated",
+    "the knob angle is the design's own estimate, so the deviation says nothing: read the drawn "
+    "line with a protractor, then benchlog log --correct RECORD --at DEG",
+    spoils=True,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +188,8 @@ def measure_point(design: Design, source: Source, *, level: Level | None = None)
     if level is None:
         # the design has settled it
         notices = tuple(n for n in notices if n.code != "polarity-unsure")
+    if sidecar is not None and _is_estimated(sidecar):
+        notices += (_ESTIMATED,)
     return Point(
         knob_deg=source.knob_deg,
         pulse_s=measured.width.mean_s,
@@ -198,6 +208,12 @@ def measure_point(design: Design, source: Source, *, level: Level | None = None)
         u_period_s=measured.period.u_s,
         clock_share=known.clock.half_width_ppm * 1e-6,
     )
+
+
+def _is_estimated(sidecar: Sidecar) -> bool:
+    """Tell whether the knob angle is the design's own estimate, and was not read since."""
+    read = any(change.key == "knob_deg" for change in sidecar.history)
+    return bool(sidecar.other.get("knob_estimated")) and not read
 
 
 def _check_angle(design: Design, source: Source) -> None:

@@ -79,7 +79,9 @@ def trim_channel(
     ] = "5",
     period_within: Annotated[
         str,
-        typer.Option("--period-within", metavar="PERCENT", help="By how much the period may be."),
+        typer.Option(
+            "--period-within", metavar="PERCENT", help="By how much the period may be off."
+        ),
     ] = "1",
     r_on: Annotated[
         str | None,
@@ -284,6 +286,7 @@ def _run(loop: TrimLoop, trimming: Trimming, name: str, *, plain: bool, json_out
     import signal
     import sys
 
+    from benchlog.commands.guided import run_on_terminal
     from benchlog.show.live_terminal import LiveTerminal, has_terminal
     from benchlog.show.trim_view import TrimLines, TrimScreen, TrimSentences
 
@@ -292,11 +295,7 @@ def _run(loop: TrimLoop, trimming: Trimming, name: str, *, plain: bool, json_out
     view: TrimView = TrimScreen(terminal) if on_screen else TrimSentences()
     if json_output:
         view = TrimLines()
-    try:
-        with terminal:
-            loop.run(terminal, view)
-    finally:
-        terminal.close()
+    run_on_terminal(loop, terminal, view)
     if terminal.ended_by not in (getattr(signal, "SIGHUP", None), signal.SIGTERM):
         _give_summary(trimming, name, json_output=json_output)
     if terminal.ended_by == signal.SIGINT:

@@ -6,7 +6,7 @@ import dataclasses
 import time
 from typing import TYPE_CHECKING
 
-from benchlog.errors import DeviceError
+from benchlog.commands.live_listener import LiveListener
 from benchlog.show.trim_words import TrimPicture
 from benchlog.timing.settling import Settler, Settling
 
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["TrimLoop"]
 
-_POLL_S = 0.1
 _AGAIN_S = 1.0
 _MESSAGE_S = 4.0
 
@@ -51,6 +50,7 @@ class TrimLoop:
         seconds: float | None,
     ) -> None:
         self._source = source
+        self._listener = LiveListener(source)
         self._trimming = trimming
         self._channel = channel
         self._hold_s = hold_s
@@ -59,7 +59,6 @@ class TrimLoop:
         self._heard_s = 0.0
         self._base_s = 0.0
         self._quiet: str | None = None
-        self._lost_s: float | None = None
         self._message: tuple[str, float] | None = None
         self._quit = False
         self._has_keys = False
@@ -80,7 +79,7 @@ class TrimLoop:
             The source cannot be opened in the first place.
         """
         self._has_keys = terminal.has_keys
-        self._source.open()
+        self._listener.open()
         began_s = time.monotonic()
         try:
             while terminal.ended_by is None and not self._quit and not self._trimming.is_done:
@@ -92,28 +91,23 @@ class TrimLoop:
                 if self._seconds is not None and time.monotonic() - began_s >= self._seconds:
                     break
         finally:
-            self._source.close()
+            self._listener.close()
 
     # --- listening ------------------------------------------------------------------
 
     def _listen(self) -> None:
         """Take what is new."""
-        if self._lost_s is not None:
-            self._try_again(self._lost_s)
-            return
-        try:
-            readings = self._source.read(_POLL_S)
-        except DeviceError:
-            if not self._source.can_return:
-                raise
-            self._source.close()
-            self._lost_s = time.monotonic()
+        heard = self._listener.listen()
+        if heard.news == "lost":
             self._trimming.take(Settling("none"), self._heard_s)
-            return
-        if readings is None:
+        elif heard.news == "end":
             self._quit = True
-            return
-        for reading in readings:
+        elif heard.news == "back":
+            # a stream that begins anew counts from 0 again
+            self._base_s = self._heard_s + _AGAIN_S
+            self._settler = Settler()
+            self._say("The input is back.")
+        for reading in heard.readings:
             self._hear(reading)
 
     def _hear(self, reading: LiveReading) -> None:
@@ -126,21 +120,6 @@ class TrimLoop:
         if reading.quiet is not None:
             self._quiet = reading.quiet.sentence.rstrip(".")
         self._trimming.take(settling, self._heard_s)
-
-    def _try_again(self, lost_s: float) -> None:
-        """Try to open an input that is gone, once a second."""
-        if time.monotonic() - lost_s < _AGAIN_S:
-            time.sleep(_POLL_S)
-            return
-        try:
-            self._source.open()
-        except DeviceError:
-            self._lost_s = time.monotonic()
-            return
-        # a stream that begins anew counts from 0 again
-        self._base_s = self._heard_s + _AGAIN_S
-        self._settler, self._lost_s = Settler(), None
-        self._say("The input is back.")
 
     # --- keys and pictures ------------------------------------------------------------
 
@@ -177,7 +156,7 @@ class TrimLoop:
             travel_deg=trimming.model.design.knob.travel_deg,
             hold_s=self._hold_s,
             quiet=self._quiet,
-            is_lost=self._lost_s is not None,
+            is_lost=self._listener.is_lost,
             message=message,
             has_keys=self._has_keys,
         )

@@ -15,7 +15,10 @@ if TYPE_CHECKING:
     from benchlog.calibration.confirming import Confirmation
     from benchlog.capture.batch_rows import BatchCopy
 
-__all__ = ["shorten_reason", "show_batch", "show_result"]
+__all__ = ["KNOB_WORN", "shorten_reason", "show_batch", "show_result"]
+
+KNOB_WORN = "knob: worn or dirty?"
+"""With what the reason begins of a copy whose knob's wiper makes bad contact."""
 
 _FAULTS = {
     "value": "wrong value",
@@ -42,7 +45,7 @@ def shorten_reason(copy: BatchCopy) -> str:
         Empty where nothing does.
     """
     if copy.verdict != "FAIL":
-        return copy.reason
+        return KNOB_WORN if copy.reason.startswith(KNOB_WORN) else copy.reason
     words = []
     if copy.part is not None:
         words.append(f"{copy.part}: {_FAULTS.get(copy.fault or '', copy.fault or '')}")
@@ -61,7 +64,7 @@ def show_result(result: Confirmation, *, large: bool) -> None:
     large : bool
         Whether its word is drawn in large letters; else it is the first line.
     """
-    from benchlog.show.confirm_view import make_painter
+    from benchlog.show.live_screen import make_painter
     from benchlog.show.live_view import choose_glyphs
 
     if not large:

@@ -5,13 +5,13 @@ The order is a beginner's: safe for the servo, the parts, then the microseconds.
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from rich.cells import cell_len
 
+from benchlog.calibration.figures import round_up
 from benchlog.calibration.verdict import COVERAGE
 from benchlog.errors import one_line
 from benchlog.show.json_output import in_microseconds
@@ -109,6 +109,11 @@ def _parts(result: Confirmation) -> str:
         return f"{first.text}{also}"
     if found is None:
         return "No circuit of this kind makes such pulses: look at the wiring first."
+    if found.contact_ohm is not None and not found.suspects:
+        return (
+            f"The knob's wiper makes bad contact (some {float(f'{found.contact_ohm:.2g}'):g} Ω; a "
+            "good one has almost none): maybe worn or dirty."
+        )
     if found.explained:
         if result.word == "AGAIN":
             return "Nothing speaks against them, as far as these pulses tell."
@@ -129,8 +134,7 @@ def _pulses(result: Confirmation) -> Iterator[str]:
 
 def _up(u_s: float, digits: int) -> str:
     """Write U in microseconds, rounded up so that it never promises too much."""
-    scale = 10**digits
-    return f"{math.ceil(COVERAGE * u_s * 1e6 * scale - 1e-9) / scale:.{digits}f}"
+    return round_up(COVERAGE * u_s * 1e6, digits)
 
 
 def lay_out_result(

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import sys
 import textwrap
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len
 
 from benchlog.errors import one_line
 from benchlog.show.confirm_result import lay_out_result, list_sentences, word_style
+from benchlog.show.live_screen import LiveScreen, cut_line
 from benchlog.show.live_shapes import Glyphs, Line, big_number, big_size
 from benchlog.show.live_terminal import LiveTerminal
 
@@ -44,7 +41,6 @@ _STOPS = {
     "clockwise": "the CLOCKWISE stop",
 }
 _NAMES = {"anticlockwise": "anticlockwise stop", "middle": "middle", "clockwise": "clockwise stop"}
-_OFTEN_S = 0.08
 _BATCH_KEYS = "Enter take now / next   a again   d dead copy   o other stop   q quit"
 _SINGLE_KEYS = "Enter take now   o other stop   q quit"
 
@@ -171,19 +167,7 @@ def lay_out_confirm(picture: ConfirmPicture, width: int, height: int, glyphs: Gl
         drawn = _way(picture, width, body - 1, glyphs)
     lines += ([[]] if body > 6 else []) + drawn
     lines = (lines + [[] for _ in range(height)])[: max(0, height - len(footer))] + footer
-    return [_cut(line, width) for line in lines[:height]]
-
-
-def _cut(line: Line, width: int) -> Line:
-    """Cut a line at the edge of the screen."""
-    cut: Line = []
-    left = width
-    for text, style in line:
-        if cell_len(text) > left:
-            text = set_cell_size(text, left)
-        cut.append((text, style))
-        left -= cell_len(text)
-    return cut
+    return [cut_line(line, width) for line in lines[:height]]
 
 
 def _header(picture: ConfirmPicture, width: int) -> Line:
@@ -273,7 +257,7 @@ def _answer(picture: ConfirmPicture, width: int, height: int, glyphs: Glyphs) ->
     return [*lines, *next_lines]
 
 
-class ConfirmScreen:
+class ConfirmScreen(LiveScreen[ConfirmPicture]):
     """Draws on a terminal of its own.
 
     Parameters
@@ -283,77 +267,12 @@ class ConfirmScreen:
     """
 
     def __init__(self, terminal: LiveTerminal) -> None:
-        from benchlog.show.live_view import choose_glyphs
-
-        self._terminal = terminal
-        self._glyphs = choose_glyphs(getattr(sys.stdout, "encoding", None))
-        self._paint = make_painter()
-        self._before: list[Line] | None = None
-        self._size = (0, 0)
-        self._drawn_s = 0.0
-        self._stage: object = None
-
-    def show(self, picture: ConfirmPicture) -> None:
-        """Draw what differs; what only moves, some ten times a second."""
-        from benchlog.show.live_view import write_picture
-
-        now_s = time.monotonic()
-        stage = (
-            picture.stage,
-            picture.asked,
-            picture.number,
-            picture.message,
-            picture.is_gone,
-        )
-        if stage == self._stage and now_s - self._drawn_s < _OFTEN_S:
-            return
-        self._stage, self._drawn_s = stage, now_s
-        size = _find_size()
-        if size != self._size:
-            self._size, self._before = size, None
-        lines = lay_out_confirm(picture, *size, self._glyphs)
-        text = write_picture(lines, self._before, size[0], self._paint)
-        if text:
-            self._terminal.write(text)
-        self._before = lines
-
-    def redraw(self) -> None:
-        """Forget what is on the screen."""
-        self._before, self._stage = None, None
+        super().__init__(terminal, lay_out_confirm, _key)
 
 
-def _find_size() -> tuple[int, int]:
-    try:
-        size = os.get_terminal_size(sys.stdout.fileno())
-    except (OSError, ValueError, AttributeError):
-        size = shutil.get_terminal_size()
-    return size.columns or 80, size.lines or 24
-
-
-def make_painter() -> Callable[[str, str], str]:
-    """Return what gives a text the colours of a style, as far as standard output has them."""
-    from rich.color import ColorSystem
-    from rich.console import Console
-    from rich.style import Style
-
-    from benchlog.show.live_view import STYLES
-
-    console = Console(file=sys.stdout, force_terminal=True, highlight=False, markup=False)
-    system = ColorSystem.STANDARD
-    plain = console.color_system is None or console.no_color
-    if console.color_system is not None and not plain:
-        names = {"standard": "STANDARD", "256": "EIGHT_BIT", "truecolor": "TRUECOLOR"}
-        system = ColorSystem[names.get(console.color_system, "STANDARD")]
-    styles: dict[str, Style] = {}
-    for name, text in STYLES.items():
-        style = Style.parse(text) if text else Style.null()
-        styles[name] = style.without_color if plain else style
-
-    def paint(text: str, style: str) -> str:
-        chosen = styles[style]
-        return chosen.render(text, color_system=system) if chosen else text
-
-    return paint
+def _key(picture: ConfirmPicture) -> tuple[object, ...]:
+    """Return what has to be seen at once where it differs."""
+    return picture.stage, picture.asked, picture.number, picture.message, picture.is_gone
 
 
 # --- sentences ------------------------------------------------------------------

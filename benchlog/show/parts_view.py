@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
-from benchlog.calibration.identify import FoundPart, Identification, Product
-from benchlog.calibration.verdict import COVERAGE
+from benchlog.calibration.figures import with_u
+from benchlog.calibration.identify import FoundPart, Identification, Known, Product
+from benchlog.calibration.point import ROOT3
 from benchlog.show.json_output import in_microseconds
 from benchlog.show.terminal import plain, screen_width, show
 from benchlog.units import format_value
@@ -88,7 +88,7 @@ def show_parts(design: Design, found: Identification) -> None:
         show("", title, *(_sentence(cells) for cells in rows))
     else:
         show("", title, _grid(rows))
-    show(*(plain(text) for text in _sentences(found)))
+    show(*(plain(text) for text in _sentences(design, found)))
 
 
 def _sentence(cells: tuple[str, str, str, str]) -> str:
@@ -105,7 +105,7 @@ def _grid(rows: list[tuple[str, str, str, str]]) -> TextTable:
     grid.add_column("", no_wrap=True)
     for name in ("marked", "found ± U"):
         grid.add_column(name, justify="right", no_wrap=True)
-    grid.add_column("tolerance")
+    grid.add_column("off by")
     for cells in rows:
         grid.add_row(*(plain(cell) for cell in cells), style="bold" if "not" in cells[3] else "")
     return grid
@@ -118,7 +118,7 @@ def _product_cells(one: Product) -> tuple[str, str, str, str]:
     return (
         name.replace(" x ", " × "),
         format_value(one.marked_s, "s", 4),
-        _with_u(one.found_s, one.u_s, "s"),
+        with_u(one.found_s, one.u_s, "s"),
         f"{share:+.1f} %",
     )
 
@@ -129,32 +129,10 @@ def _part_cells(design: Design, one: FoundPart) -> tuple[str, str, str, str]:
     if marked is None:
         marked = format_value(one.marked, one.unit, 3) if one.unit else f"{one.marked:.3f}"
     word = "within" if one.within_tolerance else "not within"
-    return (_WORDS.get(one.part, one.part), marked, _with_u(one.found, one.u, one.unit), word)
+    return (_WORDS.get(one.part, one.part), marked, with_u(one.found, one.u, one.unit), word)
 
 
-_PREFIXES = {"p": -12, "n": -9, "µ": -6, "m": -3, "": 0, "k": 3, "M": 6}
-
-
-def _with_u(value: float, u: float, unit: str) -> str:
-    """Write a value with U, both with one prefix, U rounded up to two figures."""
-    half = COVERAGE * u
-    size = max(abs(value), half)
-    power = 0
-    if unit and size > 0.0:
-        power = min(max(3 * math.floor(math.log10(size) / 3.0 + 1e-9), -12), 6)
-    if unit == "V" or (unit == "ohm" and size < 1e3):
-        power = 0
-    prefix = next(letter for letter, exponent in _PREFIXES.items() if exponent == power)
-    symbol = {"ohm": "Ω"}.get(unit, unit)
-    scaled, scaled_half = value / 10.0**power, half / 10.0**power
-    digits = 3
-    if scaled_half > 0.0:
-        digits = min(max(1 - math.floor(math.log10(scaled_half)), 0), 4)
-    up = math.ceil(scaled_half * 10**digits - 1e-9) / 10**digits
-    return f"{scaled:.{digits}f} ± {up:.{digits}f} {prefix}{symbol}".rstrip()
-
-
-def _sentences(found: Identification) -> list[str]:
+def _sentences(design: Design, found: Identification) -> list[str]:
     """Say what is suspected, or that nothing is, and what would narrow the parts."""
     texts = []
     if found.suspects:
@@ -179,8 +157,49 @@ def _sentences(found: Identification) -> list[str]:
             "Neither the tolerances of the marked parts nor any single wrong one explain all "
             "positions together: look for a second fault, or a record of something else."
         )
+    if found.suspects and found.suspects[0].fault != "reading":
+        texts.append(f"Do: {_put_right(design, found)}")
+    texts += [_accuracy(name, one) for name, one in found.known.items()]
+    if any(one.part in ("threshold", "trigger") for one in found.parts):
+        texts.append(
+            "Upper and lower level: where the timer ends a pulse and begins one, as a share of "
+            "the supply."
+        )
+    series = [name for name in ("E12", "E24") if any(name in one.text for one in found.suspects)]
+    if series:
+        count = "12" if series == ["E12"] else "24"
+        texts.append(
+            f"{series[0]}: the {count} values in each decade that parts are commonly made in."
+        )
     texts.append(
-        "Timing tells the products; a resistor 1 % high with a capacitor 1 % low looks the same. "
-        "A meter's reading narrows all of them: --known r_off=812k."
+        "Timing tells the products; a resistor 1 % high with a capacitor 1 % low looks the same."
     )
+    if not found.known:
+        value = format_value(design.r_off.value, "ohm").removesuffix("Ω").replace(" ", "")
+        texts[-1] += (
+            f" A meter's reading narrows all of them: --known r_off={value} if it reads "
+            f"{format_value(design.r_off.value, 'ohm')}."
+        )
     return texts
+
+
+def _accuracy(name: str, reading: Known) -> str:
+    """Say how sure a meter's reading was taken to be."""
+    unit = "F" if name == "c_timing" else "ohm"
+    value = format_value(reading.value, unit)
+    half = ROOT3 * reading.u
+    text = f"{name}: the meter's {value} is taken as ± {format_value(half, unit, 2)}"
+    if not reading.assumed:
+        return f"{text}."
+    typed = format_value(reading.value, unit, 4).removesuffix("Ω").removesuffix("F")
+    share = "2%" if unit == "F" else "0.5%"
+    return f"{text} (say it yourself: --known {name}={typed.replace(' ', '')}±{share})."
+
+
+def _put_right(design: Design, found: Identification) -> str:
+    """Say what to do about the likeliest suspect."""
+    part = next((one for one in design.parts if one.name == found.suspects[0].part), None)
+    again = f"then confirm again: benchlog confirm {design.channel}."
+    if part is None or found.suspects[0].fault not in ("value", "decade"):
+        return f"put right what the suspect's sentence says, {again}"
+    return f"put the marked part in for {part.name}, {format_value(part.value, part.unit)}, {again}"

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import shutil
-import sys
 import textwrap
 import time
 from typing import TYPE_CHECKING, Protocol
 
-from rich.cells import cell_len, set_cell_size
-
 from benchlog.errors import one_line
+from benchlog.show.live_screen import LiveScreen, cut_line
 from benchlog.show.live_shapes import Glyphs, Line, big_number, big_size
 from benchlog.show.live_terminal import LiveTerminal
 from benchlog.show.terminal import write_out
@@ -24,7 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["TrimLines", "TrimScreen", "TrimSentences", "TrimView", "lay_out_trim"]
 
-_OFTEN_S = 0.08
 _SAY_S = 8.0
 _JSON_S = 0.25
 _FULL_SCALE = 200.0
@@ -85,25 +80,13 @@ def lay_out_trim(picture: TrimPicture, width: int, height: int, glyphs: Glyphs) 
     lines = [*lines[: height - 1]]
     lines += [[]] * (height - 1 - len(lines))
     lines.append([(one_line(foot), "note" if picture.message else "faint")])
-    return [_cut(line, width) for line in lines]
+    return [cut_line(line, width) for line in lines]
 
 
 def _wrap(text: str, width: int, style: str, least: int) -> list[Line]:
     """Return a text on lines, blank ones added so that what is below stays where it is."""
     lines: list[Line] = [[(row, style)] for row in textwrap.wrap(text, max(width, 8))]
     return lines + [[]] * (least - len(lines))
-
-
-def _cut(line: Line, width: int) -> Line:
-    cut: Line = []
-    left = width
-    for text, style in line:
-        if left <= 0:
-            break
-        shown = text if cell_len(text) <= left else set_cell_size(text, left)
-        cut.append((shown, style))
-        left -= cell_len(shown)
-    return cut
 
 
 def _number(step: Step, seconds: float) -> str:
@@ -196,7 +179,7 @@ def _place(result: PlaceResult, step: Step, glyphs: Glyphs) -> Line:
     return [(shown, ""), (mark, "good" if result.holds else "note")]
 
 
-class TrimScreen:
+class TrimScreen(LiveScreen[TrimPicture]):
     """Draws on a terminal of its own.
 
     Parameters
@@ -206,40 +189,7 @@ class TrimScreen:
     """
 
     def __init__(self, terminal: LiveTerminal) -> None:
-        from benchlog.show.confirm_view import make_painter
-        from benchlog.show.live_view import choose_glyphs
-
-        self._terminal = terminal
-        self._glyphs = choose_glyphs(getattr(sys.stdout, "encoding", None))
-        self._paint = make_painter()
-        self._before: list[Line] | None = None
-        self._size = (0, 0)
-        self._drawn_s = 0.0
-
-    def show(self, picture: TrimPicture) -> None:
-        """Draw what differs, some ten times a second at most."""
-        from benchlog.show.live_view import write_picture
-
-        now_s = time.monotonic()
-        if self._before is not None and now_s - self._drawn_s < _OFTEN_S:
-            return
-        self._drawn_s = now_s
-        try:
-            size = tuple(os.get_terminal_size(sys.stdout.fileno()))
-        except (OSError, ValueError, AttributeError):
-            size = tuple(shutil.get_terminal_size())
-        width, height = size[0] or 80, size[1] or 24
-        if (width, height) != self._size:
-            self._size, self._before = (width, height), None
-        lines = lay_out_trim(picture, width, height, self._glyphs)
-        text = write_picture(lines, self._before, width, self._paint)
-        if text:
-            self._terminal.write(text)
-        self._before = lines
-
-    def redraw(self) -> None:
-        """Forget what is on the screen."""
-        self._before = None
+        super().__init__(terminal, lay_out_trim)
 
 
 # --- sentences and JSON ----------------------------------------------------------

@@ -278,6 +278,9 @@ def feed_an_hour() -> None:
         def minute(self, input_: int) -> None:
             """Return nothing."""
 
+        def cut(self, input_: int, begin_s: float, end_s: float) -> None:
+            """Return nothing."""
+
         def read(self, timeout_s: float) -> tuple[LiveReading, ...] | None:
             """Take a block; note the memory at full minutes."""
             start = self._blocks * block % raw.shape[0]

@@ -146,6 +146,31 @@ def _read_design(path: Path) -> object:
     return design.warnings
 
 
+def _read_servo(path: Path) -> object:
+    """Read a measured servo, write it again and use it."""
+    from benchlog.channel.kept_servo import format_servo, parse_servo
+    from benchlog.show.servo_words import servo_sentences, servo_to_json
+
+    text = path.read_bytes().decode("utf-8-sig", "replace")
+    kept = parse_servo(text, path.name)
+    assert parse_servo(format_servo(kept), "again").name == kept.name
+    return servo_sentences(kept), servo_to_json(kept)
+
+
+def _read_sweep_plan(path: Path) -> object:
+    """Read the marks of a sweep under the name that they have in a bench folder."""
+    from benchlog.capture.sweep_files import read_plan
+
+    with tempfile.TemporaryDirectory() as name:
+        there = Path(name) / "heron" / "20260901T100000Z.sweep"
+        there.parent.mkdir()
+        there.write_bytes(path.read_bytes())
+        plan = read_plan(there)
+    assert plan.marks
+    assert [mark.number for mark in plan.marks] == list(range(1, len(plan.marks) + 1))
+    return plan
+
+
 def _read_batch(path: Path) -> object:
     """Read a batch of copies and make its labels."""
     from benchlog.capture.batch_files import read_batch
@@ -309,6 +334,33 @@ deviation_us = 20
 [ambient]
 temperature_c = 27 # a note
 """
+_DESIGN_CURVE = _DESIGN.replace(
+    b"pulse_max_us = 2500",
+    b"pulse_max_us = 2500\npoints = [[700, 12], [1500, 93.5], [2300, 170]]\nreading_deg = 1"
+    b'\ncalled = "lifter"\nassumed = false',
+)
+
+_SERVO = b"""name = "lifter"
+found_utc = "2026-09-01T10:00:00Z"
+note = "the red one"
+[range]
+pulse_min_us = 533.5
+pulse_max_us = 2431
+dead_band_us = 5
+[low_end]
+how = "buzz"
+pulse_us = 520.1
+u_us = 4.2
+tries_us = [519.1, 521.2]
+[high_end]
+how = "at least"
+pulse_us = 2431
+u_us = 0.1
+[arm]
+points = [[700, 12], [1500, 93.5], [2300, 170]]
+reading_deg = 1.5
+"""
+
 _DESIGN_INLINE = b"""channel = 'moon'
 supply = { volts = "4.8" }
 knob = { travel_deg = 2_70, dead_low_deg = 0x5 }
@@ -332,6 +384,14 @@ def _table_seed() -> bytes:
     point = Point(90.0, 0.0015, 1e-7, 0.015, supply_v=6.0, pulse_count=9, source='a,"b".csv')
     points = [point, dataclasses.replace(point, knob_deg=180.0, direction="down", supply_v=None)]
     return format_table(build_table(design, points), "20260901T100000Z").encode()
+
+
+def _sweep_seeds() -> tuple[bytes, ...]:
+    """Return the marks of sweeps over knob angles and to arm angles."""
+    marks = [{"knob_deg": 0.0, "direction": "up"}, {"knob_deg": 90.0, "direction": "down"}]
+    content = {"channel": "heron", "sweep": "20260901T100000Z", "seconds": 2.0, "marks": marks}
+    arms = {**content, "supply_v": 5.9, "temperature_c": 22.0, "marks": [{"arm_deg": 45.0}]}
+    return json.dumps(content).encode(), json.dumps(arms).encode()
 
 
 def _batch_seed() -> bytes:
@@ -362,9 +422,11 @@ TARGETS = (
     Target("csv", (_CSV, _CSV_OTHER), _read_csv),
     Target("probe", (_PROBE, _PROBE_NARROW), _read_probe),
     Target("sidecar", (_SIDECAR, _SIDECAR_SHORT), _read_sidecar),
-    Target("design", (_DESIGN, _DESIGN_INLINE), _read_design),
+    Target("design", (_DESIGN, _DESIGN_INLINE, _DESIGN_CURVE), _read_design),
+    Target("servo", (_SERVO,), _read_servo),
     Target("table", (_table_seed(),), _read_table),
     Target("batch", (_batch_seed(),), _read_batch),
+    Target("sweep", _sweep_seeds(), _read_sweep_plan),
     Target("any recording", (_VCD, _CSV, _PROBE), _read_recording),
 )
 """Every reader of the project."""
