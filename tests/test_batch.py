@@ -119,7 +119,7 @@ def test_reel_of_the_knob_off(design: Design) -> None:
     assert lots(summary)["r_off*c_timing"] == "as marked"
     assert not summary.is_well
     (sentence,) = summary.sentences
-    assert sentence.startswith("r_knob*c_timing is 12.0% high on average over 5 copies")
+    assert sentence.startswith("r_knob*c_timing is 12.0 % high on average over 5 copies")
     assert "r_knob" in sentence.partition(":")[2]
 
 
@@ -135,7 +135,7 @@ def test_reel_to_one_side_is_told_from_a_wrong_one(design: Design) -> None:
 def test_capacitor_reel_moves_every_product_alike(design: Design) -> None:
     copies = {n: products_of({name: 0.09 + 0.002 * n for name in PRODUCTS}) for n in range(-2, 3)}
     (sentence,) = summarise_batch(design, {n + 3: one for n, one in copies.items()}).sentences
-    assert sentence.startswith("Every product is 9.0% high")
+    assert sentence.startswith("Every product is 9.0 % high")
     assert "the timing capacitor's reel is not what it is marked as" in sentence
 
 
