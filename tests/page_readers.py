@@ -94,7 +94,7 @@ def _unpacked(body: bytes) -> str:
 def _run(program: str) -> tuple[list[Line], list[tuple[float, float]]]:
     """Follow a content stream: the graphics state's matrix, paths, and text's beginnings."""
     matrix: Matrix = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
-    stack: list[tuple[Matrix, float]] = []
+    stack: list[State] = []
     width = 1.0
     numbers: list[float] = []
     path: list[tuple[str, float, float]] = []
@@ -107,21 +107,16 @@ def _run(program: str) -> tuple[list[Line], list[tuple[float, float]]]:
         if re.fullmatch(r"[-+]?(\d+\.?\d*|\.\d+)", word):
             numbers.append(float(word))
             continue
-        if word == "q":
-            stack.append((matrix, width))
-        elif word == "Q":
-            matrix, width = stack.pop()
-        elif word == "cm":
-            matrix = _times(tuple(numbers[-6:]), matrix)  # type: ignore[arg-type]
-        elif word == "w":
-            width = numbers[-1]
+        if word in _STATE:
+            matrix, width = _change(word, numbers, stack, (matrix, width))
         elif word in ("m", "l"):
             path.append((word, *_at(matrix, *numbers[-2:])))
         elif word in ("c", "v", "y", "h", "re"):
             path.append(("curve", 0.0, 0.0))
         elif word == "BT":
-            texts.append(tuple(one * _MM for one in _at(matrix, 0.0, 0.0)))  # type: ignore[arg-type]
-        elif word in ("S", "s", "f", "F", "f*", "B", "B*", "b", "b*", "n"):
+            x, y = _at(matrix, 0.0, 0.0)
+            texts.append((x * _MM, y * _MM))
+        elif word in _PAINT:
             if word == "S" and [kind for kind, _, _ in path] == ["m", "l"]:
                 (_, x0, y0), (_, x1, y1) = path
                 lines.append(Line(x0 * _MM, y0 * _MM, x1 * _MM, y1 * _MM, width * _MM))
@@ -129,6 +124,24 @@ def _run(program: str) -> tuple[list[Line], list[tuple[float, float]]]:
         numbers = []
     assert not stack
     return lines, texts
+
+
+_STATE = ("q", "Q", "cm", "w")
+_PAINT = ("S", "s", "f", "F", "f*", "B", "B*", "b", "b*", "n")
+State = tuple[Matrix, float]
+
+
+def _change(word: str, numbers: list[float], stack: list[State], state: State) -> State:
+    """Carry out an operator on the graphics state: matrix and line width."""
+    if word == "q":
+        stack.append(state)
+        return state
+    if word == "Q":
+        return stack.pop()
+    if word == "w":
+        return state[0], numbers[-1]
+    a, b, c, d, e, f = numbers[-6:]
+    return _times((a, b, c, d, e, f), state[0]), state[1]
 
 
 def read_svg(path: Path) -> Drawn:

@@ -149,7 +149,7 @@ def test_two_labels_of_one_place_are_told() -> None:
     ("diameter", "hole", "travel"), [(20.0, 11.0, 270.0), (60.0, 0.0, 270.0), (60.0, 7.0, 360.0)]
 )
 def test_dials_that_cannot_be(diameter: float, hole: float, travel: float) -> None:
-    with pytest.raises(ValueError, match="a hole of|a travel of"):
+    with pytest.raises(ValueError, match=r"a hole of|a travel of"):
         Face(diameter, hole, travel, 0.0)
 
 

@@ -6,6 +6,7 @@ And names do nothing but name: no command writes outside the folders that it was
 from __future__ import annotations
 
 import hashlib
+import importlib
 import os
 import shutil
 import sys
@@ -126,6 +127,8 @@ def sandbox(tmp_path: Path, heron_text: str, monkeypatch: pytest.MonkeyPatch) ->
     (bench / "calibration" / "heron" / "design.toml").write_text(heron_text, encoding="utf-8")
     lay_in(bench, heron_text, [0.0, 135.0])
     monkeypatch.setitem(sys.modules, "sounddevice", Devices())
+    # its list of fonts is kept in the home that it finds when it is first loaded
+    importlib.import_module("matplotlib.font_manager")
     monkeypatch.setenv("HOME", str(tmp_path / "house"))
     monkeypatch.setenv("TMPDIR", str(tmp_path / "house"))
     outside = Path("/tmp/out")

@@ -121,8 +121,9 @@ def take_curve(design: Design, points: Sequence[Point], fitted: KnobCurve) -> Sc
     if rows_deg.size < _LEAST_ROWS or rows_deg[0] < 0.0 or rows_deg[-1] > travel_deg:
         return fitted
     knob = np.union1d(np.linspace(0.0, travel_deg, int(travel_deg / _STEP_DEG) + 2), rows_deg)
-    known = {"supply_v": fitted.supply_v, "temperature_c": fitted.temperature_c}
-    model_s = predict_cycle(design, knob, **known).on_s
+    model_s = predict_cycle(
+        design, knob, supply_v=fitted.supply_v, temperature_c=fitted.temperature_c
+    ).on_s
     slope = np.abs(np.gradient(model_s, knob))
     worth = np.hypot(slope, _FLOOR * float(np.median(slope)))
     away_s = rows_s - np.interp(rows_deg, knob, model_s)

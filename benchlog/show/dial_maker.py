@@ -157,7 +157,8 @@ def make_ring(travel_deg: float, style: DialStyle, channel: str = "") -> Dial:
         also=[tick_box(slit_deg, face.hole_radius_mm, face.radius_mm, 1.0)],
     )
     caption = (
-        "for a sweep, not a scale: cut along the dashes, slip it under the knob",
+        "for a sweep, not a scale",
+        "cut along the dashes, slip it under the knob",
         "pointer to 0 at the anticlockwise stop",
     )
     return Dial(channel, layout, tuple(marks), (), lines, title, caption, has_slit=True)

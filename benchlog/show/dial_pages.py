@@ -28,7 +28,7 @@ BAR_MM = 50.0
 """Length of the bar that checks the printer's scale."""
 
 _MARGIN_MM = 10.0
-_FOOT_MM = 22.0
+_FOOT_MM = 16.0
 _GREY = "#808080"
 _CUT_MM = 0.1
 _CAPTION_PT = 6.5
@@ -365,7 +365,7 @@ def _draw_foot(page: Page, number: int, count: int) -> list[Shape]:
     for k in range(11):
         x = left + 5.0 * k
         tall = 3.0 if k in (0, 10) else 1.8 if k % 2 == 0 else 1.0
-        shapes.append(Segment(x, y, x, y + tall, 0.15, f"bar-{5 * k}mm", "bar-tick"))
+        shapes.append(Segment(x, y, x, y + tall, 0.15, f"bar-tick-{5 * k}mm", "bar-tick"))
     texts = [
         "Print at 100 % (actual size), not fitted to the page: this bar must measure 50 mm.",
         "Cut along the grey circles; the cross is the middle of the shaft.",

@@ -9,12 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from benchlog.show.dial_boxes import Box
+from benchlog.show.labels import PAPERS_MM
 from benchlog.show.lettering import MM_PER_POINT, measure_ink
 
 __all__ = ["PAPERS_MM", "Arc", "Page", "Polygon", "Segment", "Shape", "Words", "centred_words"]
-
-PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-"""Width and height (ISO 216; ANSI Y14.1 size A), from memory."""
 
 Facts = tuple[tuple[str, str], ...]
 """What a program can read of a shape: names and values."""

@@ -105,7 +105,7 @@ def caption_of(source: DialSource, scale: Scale, layout: Layout, hold: Hold | No
     if source.date:
         count = source.mark_count
         texts = [
-            f"measured {source.date} at {count} knob position{'s' * (count != 1)}, "
+            f"measured {source.date}, {count}{_NB}position{'s' * (count != 1)}, "
             f"{source.supply_v:.3g}{_NB}V"
         ]
     else:

@@ -12,13 +12,13 @@ import os
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from benchlog.capture.new_files import give_name, store_error
 from benchlog.errors import StoreError, UsageError
+from benchlog.show.lettering import drawable, font
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -237,7 +237,7 @@ def _draw_label(figure: Figure, label: Label, sheet: Sheet, place: int) -> None:
 def _wrap(text: str, room_pt: float, size_pt: float, most: int) -> list[str]:
     """Break a sentence into lines; what does not fit into the last one is left to `_fit`."""
     lines: list[str] = []
-    for word in _drawable(text).split():
+    for word in drawable(text).split():
         joined = f"{lines[-1]} {word}" if lines else word
         full = bool(lines) and _measure(joined, size_pt, bold=False) > room_pt
         if lines and (not full or len(lines) == most):
@@ -293,22 +293,18 @@ def _put(
     )
 
 
-def _font(size_pt: float, bold: bool) -> Any:
-    from matplotlib.font_manager import FontProperties
-
-    return FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal", size=size_pt)
-
-
 def _measure(text: str, size_pt: float, *, bold: bool) -> float:
     """Return how wide a line is, points."""
     from matplotlib.textpath import text_to_path
 
-    return float(text_to_path.get_text_width_height_descent(text, _font(size_pt, bold), False)[0])
+    return float(
+        text_to_path.get_text_width_height_descent(text, font(size_pt, bold=bold), False)[0]
+    )
 
 
 def _fit(text: str, room_pt: float, size_pt: float, *, bold: bool) -> tuple[str, float]:
     """Set a line smaller until it fits, and cut it where that would be too small."""
-    text = _drawable(text)
+    text = drawable(text)
     if not text:
         return "", size_pt
     # a thousandth is left for what the drawing rounds
@@ -340,20 +336,6 @@ def _fit_title(title: str, number: str, room_pt: float, size_pt: float) -> tuple
     own_pt = _measure(f" {number}", fitted_pt, bold=True)
     cut, _ = _fit(names, max(room_pt - own_pt, 1.0), fitted_pt, bold=True)
     return _fit(f"{cut} {number}", room_pt, fitted_pt, bold=True)
-
-
-@lru_cache(maxsize=1)
-def _known_signs() -> frozenset[int]:
-    """Return the signs that the font has."""
-    from matplotlib.font_manager import findfont
-    from matplotlib.ft2font import FT2Font
-
-    return frozenset(FT2Font(findfont(_font(9.0, False))).get_charmap())
-
-
-def _drawable(text: str) -> str:
-    """Put a question mark where the font has no sign."""
-    return "".join(one if ord(one) in _known_signs() else "?" for one in text)
 
 
 def write_labels(path: Path, labels: Sequence[Label], sheet: Sheet) -> tuple[Path, ...]:
