@@ -6,8 +6,8 @@ at the supply and temperature of its record. The covariance of the differences (
 
 - each mark's own repeatability,
 - each mark's knob reading, which moves both logarithms along one line,
-- the supply's reading, 0.5 % (1 % where nobody read it: the same cells, or fresh ones alike),
-- the temperature's, 1 K (5 K where nobody read it),
+- the supply's reading, 0.5 % (1 % where nobody read it),
+- the temperature's, 1 K (2 K where nobody read it),
 - the recorder's clock, of both: a recorder may have been exchanged,
 - what the parts themselves do with the temperature.
 """
@@ -26,7 +26,6 @@ from benchlog.calibration.point import (
     ROOT3,
     SUPPLY_READING_SHARE,
     TEMPERATURE_READING_K,
-    TEMPERATURE_UNKNOWN_K,
     Point,
 )
 from benchlog.calibration.sweep_data import read_sweep
@@ -37,6 +36,10 @@ __all__ = ["Difference", "Observed", "compare_sweeps", "look_at"]
 Values = NDArray[np.float64]
 
 SUPPLY_UNREAD_SHARE = 0.01
+TEMPERATURE_UNREAD_K = 2.0
+"""Half-widths where nobody read them: the same cells and the same room. A change that they do not
+explain is told, and what nobody read is then among its causes."""
+
 PARTS_PER_K = {"c_timing": 400e-6, "r_on": 100e-6, "r_knob": 200e-6, "r_off": 100e-6}
 """Half-widths of the parts' temperature coefficients, 1/K (common practice: polyester film
 capacitors, metal film resistors, cermet or carbon tracks near room temperature)."""
@@ -245,7 +248,7 @@ def compare_sweeps(base: Base, later: Observed, earlier: Observed) -> Difference
     ]
     u_supply = math.hypot(*shares) / ROOT3
     kelvins = [
-        TEMPERATURE_UNKNOWN_K if one.temperature_c is None else TEMPERATURE_READING_K
+        TEMPERATURE_UNREAD_K if one.temperature_c is None else TEMPERATURE_READING_K
         for one in (later, earlier)
     ]
     u_kelvin = math.hypot(*kelvins) / ROOT3

@@ -15,16 +15,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchlog.calibration.difference import Difference, Observed, compare_sweeps, look_at
 from benchlog.calibration.drift_base import Base, find_base
 from benchlog.calibration.drift_pace import Pace, find_pace
+from benchlog.calibration.drift_rows import CHANGED, UNCHANGED, UNDECIDED, DriftRow, judge_rows
 from benchlog.calibration.identify import identify_parts
 from benchlog.calibration.moved import Choice, choose_cause, judge_change
 from benchlog.calibration.moved_text import tell_moved, tell_recorded_supply
-from benchlog.calibration.table_text import StoredTable
-from benchlog.calibration.verdict import COVERAGE, OFF
+from benchlog.calibration.stored_table import StoredTable
+from benchlog.calibration.verdict import OFF
 from benchlog.calibration.verdict import UNDECIDED as NOT_DECIDED
 from benchlog.channel.design import Design, parse_design
 from benchlog.errors import StoreError
@@ -41,73 +41,11 @@ __all__ = [
     "taken_at",
 ]
 
-Values = NDArray[np.float64]
-
-UNCHANGED = "unchanged"
-CHANGED = "changed"
-UNDECIDED = "undecided"
-
 CHANNEL_LEVEL = 0.006
-ROWS_LEVEL = 0.002
 SUPPLY_LEVEL = 0.002
-"""Shares of the 1 % of false alarms."""
+"""Shares of the 1 % of false alarms; the marks have theirs in `drift_rows`."""
 
-_MAYBE_LEVEL = 0.05
 _LISTED = ("capacitor", "supply", "r_on", "r_off", "r_knob", "knob-end")
-
-
-@dataclass(frozen=True, slots=True)
-class DriftRow:
-    """One mark of the newest table.
-
-    Attributes
-    ----------
-    knob_deg : float
-        Knob angle, degrees.
-    direction : str or None
-        'up', 'down' or None.
-    pulse_s, design_pulse_s : float
-        As measured, and what the marked parts give at the record's surroundings, seconds.
-    earlier_pulse_s : float or None
-        Of the earlier table, seconds; None where it does not reach there, or there is none.
-    change_s : float or None
-        Pulse less earlier pulse, seconds; less the design's where there is no earlier table.
-    surroundings_s : float or None
-        What of it the recorded supplies and temperatures account for, seconds.
-    u_change_s : float or None
-        Standard uncertainty of the change that is left when that is taken out, seconds.
-    rest_s : float
-        Rest of the cycle, seconds.
-    rest_change_s : float or None
-        Its change, what the recorded surroundings account for taken out, seconds.
-    between : bool
-        Whether the earlier value lies between two marks of the earlier table.
-    p_value : float or None
-        Probability that pulse and rest of an unchanged channel differ as much by chance.
-    verdict : str
-        'unchanged', 'changed' or 'undecided'.
-    """
-
-    knob_deg: float
-    direction: str | None
-    pulse_s: float
-    design_pulse_s: float
-    earlier_pulse_s: float | None
-    change_s: float | None
-    surroundings_s: float | None
-    u_change_s: float | None
-    rest_s: float
-    rest_change_s: float | None
-    between: bool
-    p_value: float | None
-    verdict: str
-
-    @property
-    def own_change_s(self) -> float | None:
-        """The change that the recorded surroundings do not account for, seconds."""
-        if self.change_s is None or self.surroundings_s is None:
-            return None
-        return self.change_s - self.surroundings_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,7 +174,7 @@ def compare_tables(tables: Sequence[StoredTable], against: StoredTable) -> Drift
         )
     level, _ = judge_change(difference)
     chosen = choose_cause(difference) if level < CHANNEL_LEVEL else None
-    rows = _judge_rows(now, later, difference, chosen, design)
+    rows = judge_rows(now, difference, chosen, design)
     pace = _pace(tables, against, base, difference, chosen, design)
     moved = _tell(difference, level, chosen, rows, pace, design, later, earlier)
     notes = (*_tell_designs(before, design), *_tell_marks(rows, later, earlier))
@@ -329,77 +267,6 @@ def _observe(table: StoredTable) -> Observed:
     return look_at(table.points(), table.knob_reading_deg)
 
 
-def _judge_rows(
-    now: StoredTable,
-    later: Observed,
-    difference: Difference,
-    chosen: Choice | None,
-    design: Design,
-) -> tuple[DriftRow, ...]:
-    """Judge each mark by its pair of pulse and rest, all marks sharing one level (Holm)."""
-    from scipy.stats import chi2
-
-    n = len(difference.index)
-    blocks = difference.covariance.reshape(n, 2, n, 2)
-    own = np.array([blocks[i, :, i, :] for i in range(n)])
-    square = np.einsum("ia,iab,ib->i", difference.logs, np.linalg.inv(own), difference.logs)
-    levels = np.asarray(chi2.sf(square, 2), dtype=np.float64)
-    changed = _holm(levels)
-    touched = np.zeros(n, dtype=bool)
-    if chosen is not None:
-        effect = chosen.best.effect
-        if chosen.second is not None:
-            effect = effect + chosen.second.effect
-        touched = np.einsum("ia,iab,ib->i", effect, np.linalg.inv(own), effect) > COVERAGE**2
-    rows: list[DriftRow] = []
-    place = {i: k for k, i in enumerate(difference.index)}
-    for i, stored in enumerate(now.rows):
-        k = place.get(i)
-        rest_s = stored.period_s - stored.pulse_s
-        if k is None:
-            rows.append(
-                DriftRow(
-                    stored.knob_deg, stored.direction, stored.pulse_s, stored.design_pulse_s,
-                    None, None, None, None, rest_s, None, False, None, UNDECIDED,
-                )
-            )  # fmt: skip
-            continue
-        earlier_s = float(np.exp(difference.earlier_logs[k, 0]))
-        own_change_s = stored.pulse_s * -math.expm1(-float(difference.logs[k, 0]))
-        u_s = stored.pulse_s * math.sqrt(float(own[k, 0, 0]))
-        unsure = levels[k] < _MAYBE_LEVEL or COVERAGE * u_s > design.limits.deviation_s
-        verdict = UNDECIDED if unsure or touched[k] else UNCHANGED
-        rows.append(
-            DriftRow(
-                knob_deg=stored.knob_deg,
-                direction=stored.direction,
-                pulse_s=stored.pulse_s,
-                design_pulse_s=stored.design_pulse_s,
-                earlier_pulse_s=earlier_s,
-                change_s=stored.pulse_s - earlier_s,
-                surroundings_s=stored.pulse_s - earlier_s - own_change_s,
-                u_change_s=u_s,
-                rest_s=rest_s,
-                rest_change_s=rest_s * -math.expm1(-float(difference.logs[k, 1])),
-                between=difference.between[k],
-                p_value=float(levels[k]),
-                verdict=CHANGED if changed[k] else verdict,
-            )
-        )
-    return tuple(rows)
-
-
-def _holm(levels: Values) -> NDArray[np.bool_]:
-    """Return which of several tests are significant together (Holm's step-down procedure)."""
-    order = np.argsort(levels)
-    bound = ROWS_LEVEL / np.arange(levels.size, 0, -1)
-    below = levels[order] < bound
-    passed = np.logical_and.accumulate(below)
-    found = np.zeros(levels.size, dtype=bool)
-    found[order] = passed
-    return found
-
-
 def _pace(
     tables: Sequence[StoredTable],
     against: StoredTable,
@@ -480,6 +347,12 @@ def _tell(
         f"Nothing has moved that shows: the largest change of a pulse is {largest * 1e6:.1f} µs, "
         "no more than the knob's, supply's and temperature's readings explain."
     )
+    felt = max((abs(row.surroundings_s or 0.0) for row in rows), default=0.0)
+    if felt > 1e-6:
+        text += (
+            f" What the recorded supplies and temperatures account for, up to {felt * 1e6:.1f} µs, "
+            "is taken out."
+        )
     return Moved(False, level, None, (), None, None, None, pace, text)
 
 
@@ -499,7 +372,7 @@ def _recorded_supply(
     """Return by how many volts the supply was recorded as another, where that moved the pulses.
 
     Only where the meter's two readings surely differ, and where some pulse was moved by more
-    than the servo's dead band.
+    than half of what counts as on design: cells that sag a little are no news.
     """
     from scipy.stats import norm
 
@@ -507,7 +380,7 @@ def _recorded_supply(
         return None
     chance = 2.0 * float(norm.sf(abs(difference.log_supply) / difference.u_log_supply))
     felt_s = max((abs(row.surroundings_s or 0.0) for row in rows), default=0.0)
-    if chance >= SUPPLY_LEVEL or felt_s <= design.servo.dead_band_s:
+    if chance >= SUPPLY_LEVEL or felt_s <= 0.5 * design.limits.deviation_s:
         return None
     volts = difference.supply_v
     return difference.log_supply * volts, difference.u_log_supply * volts, chance

@@ -185,10 +185,10 @@ def _first_limit(
         if rate == 0.0:
             continue
         room = math.copysign(most, rate) - deviation
-        ends = (("deviation", room / rate),)
         stop = servo.pulse_max_s if rate > 0.0 else servo.pulse_min_s
         name = "end-stop-high" if rate > 0.0 else "end-stop-low"
-        ends += ((name, (stop - pulse) / rate),)
-        found += [(days, limit, angle) for limit, days in ends if days > 0.0]
+        for limit, way in (("deviation", room), (name, stop - pulse)):
+            if way / rate > 0.0:
+                found.append((way / rate, limit, angle))
     within = [one for one in found if one[0] <= HORIZON_DAYS]
     return min(within, default=None)

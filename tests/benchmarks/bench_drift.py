@@ -64,8 +64,8 @@ def _print_unchanged(design: Design, count: int, *, unread: bool = False) -> Non
     below = ", ".join(f"{np.mean(np.array(levels) < p):.4f} below {p}" for p in (0.01, 0.05, 0.5))
     print(
         f"  {count} unchanged pairs{', supply not read' if unread else ''}: {alarms} alarms "
-        f"(channel or any mark); of {rows} marks {rows_changed} changed, {rows_undecided} undecided; p: "
-        f"{below}; {each * 1e3:.0f} ms a pair"
+        f"(channel or any mark); of {rows} marks {rows_changed} changed, {rows_undecided} "
+        f"undecided; p: {below}; {each * 1e3:.0f} ms a pair"
     )
 
 
