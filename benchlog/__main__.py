@@ -36,7 +36,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if own:
             _fill_closed_streams()
         return _run(sys.argv[1:] if arguments is None else arguments)
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, ImportError) as error:
+        if not _was_interrupted(error):
+            raise
         if own:
             _stop_listening()
         sys.stderr.write("interrupted; what was stored until now is kept\n")
@@ -81,6 +83,18 @@ def _fill_closed_streams() -> None:
         sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
     if sys.stderr is None:
         sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+
+
+def _was_interrupted(error: BaseException | None) -> bool:
+    """Tell whether Ctrl-C is behind an error.
+
+    Libraries turn one that meets them while they are being imported into an ImportError.
+    """
+    while error is not None:
+        if isinstance(error, KeyboardInterrupt):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 def _stop_listening() -> None:
