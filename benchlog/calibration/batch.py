@@ -31,6 +31,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.calibration.chances import chi_square_point, normal_point
 from benchlog.calibration.verdict import COVERAGE
 from benchlog.channel.design import Design
 
@@ -169,8 +170,6 @@ def _look(
     capacitor: float,
 ) -> ProductSpread | None:
     """Test the mean and the spread of one product."""
-    from scipy.stats import chi2, norm
-
     off = np.array([one.found_s / one.marked_s - 1.0 for one in values])
     u = np.array([one.u_s / one.marked_s for one in values])
     sigma = math.hypot(resistor, capacitor) / math.sqrt(3.0)
@@ -186,9 +185,9 @@ def _look(
     u_mean = math.hypot(spread / math.sqrt(count), u_all)
     level = _LEVEL / len(PRODUCTS)
     expected = math.sqrt(sigma**2 / count + u_all**2)
-    aside = abs(mean) > float(norm.isf(level / 2.0)) * expected
+    aside = abs(mean) > normal_point(level / 2.0) * expected
     variance = sigma**2 + u_all**2
-    wide = (count - 1) * spread**2 > float(chi2.isf(level, count - 1)) * variance
+    wide = (count - 1) * spread**2 > chi_square_point(level, count - 1) * variance
     lot: Lot = "as marked"
     if abs(mean) - COVERAGE * u_mean > reach:
         lot = "beyond tolerance"

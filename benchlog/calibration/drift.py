@@ -16,6 +16,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from benchlog.calibration.chances import normal_above
 from benchlog.calibration.difference import Difference, Observed, compare_sweeps, look_at
 from benchlog.calibration.drift_base import Base, find_base
 from benchlog.calibration.drift_pace import Pace, find_pace
@@ -374,11 +375,9 @@ def _recorded_supply(
     Only where the meter's two readings surely differ, and where some pulse was moved by more
     than half of what counts as on design: cells that sag a little are no news.
     """
-    from scipy.stats import norm
-
     if difference.log_supply is None or difference.u_log_supply is None:
         return None
-    chance = 2.0 * float(norm.sf(abs(difference.log_supply) / difference.u_log_supply))
+    chance = 2.0 * normal_above(abs(difference.log_supply) / difference.u_log_supply)
     felt_s = max((abs(row.surroundings_s or 0.0) for row in rows), default=0.0)
     if chance >= SUPPLY_LEVEL or felt_s <= 0.5 * design.limits.deviation_s:
         return None

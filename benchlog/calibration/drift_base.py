@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from benchlog.calibration.chances import chi_square_point
 from benchlog.calibration.identify import identify_parts
 from benchlog.calibration.suppositions import suppose_right
 from benchlog.calibration.sweep_data import read_sweep
@@ -181,8 +182,6 @@ def find_base(design: Design, points: Sequence[Point], knob_reading_deg: float) 
     Base
         The marked parts moved until they fit; wired otherwise where only that explains the sweep.
     """
-    from scipy.stats import chi2
-
     angles = np.array([point.knob_deg for point in points])
     sweep = read_sweep(points, knob_reading_deg).blurred(MODEL_SHARE)
     problem = suppose_right(design, sweep).problem
@@ -195,7 +194,7 @@ def find_base(design: Design, points: Sequence[Point], knob_reading_deg: float) 
     if "contact" in values:
         values["contact"] = max(values["contact"], 0.0)
     base = make_base(design, values)
-    fits = fit.misfit < float(chi2.ppf(0.9999, 2 * angles.size))
+    fits = fit.misfit < chi_square_point(1e-4, 2 * angles.size)
     if fits and np.isfinite(base.logs(angles)).all():
         return base
     try:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.calibration.chances import chi_square_above
 from benchlog.calibration.difference import Difference
 from benchlog.calibration.moved import Choice
 from benchlog.calibration.stored_table import StoredTable
@@ -114,13 +115,11 @@ def judge_rows(
     tuple of DriftRow
         In the order of the table.
     """
-    from scipy.stats import chi2
-
     n = len(difference.index)
     blocks = difference.covariance.reshape(n, 2, n, 2)
     own = np.array([blocks[i, :, i, :] for i in range(n)])
     square = np.einsum("ia,iab,ib->i", difference.logs, np.linalg.inv(own), difference.logs)
-    levels = np.asarray(chi2.sf(square, 2), dtype=np.float64)
+    levels = chi_square_above(square, 2)
     changed = find_significant(levels)
     touched = np.zeros(n, dtype=bool)
     if chosen is not None:

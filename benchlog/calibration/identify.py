@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.calibration.chances import chi_square_point
 from benchlog.calibration.box_posterior import pick_draws, spread_about_mean
 from benchlog.calibration.found_parts import FoundPart, Product, state_parts, state_product
 from benchlog.calibration.point import KNOB_READING_DEG, ROOT3, Point
@@ -332,9 +333,7 @@ _KNOB_NOTES = {
 
 def _most_chi_square(freedom: int) -> float:
     """Return what one fit in a thousand exceeds by chance, with room for limits as a box."""
-    from scipy.stats import chi2
-
-    return float(chi2.ppf(0.999, freedom))
+    return chi_square_point(1e-3, freedom)
 
 
 def _draw(supposition: Supposition, sweep: Sweep, start: Values) -> Values:

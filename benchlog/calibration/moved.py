@@ -19,6 +19,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.calibration.chances import chi_square_above, chi_square_point
 from benchlog.calibration.difference import Difference
 
 __all__ = ["Cause", "CauseFit", "Choice", "choose_cause", "judge_change"]
@@ -208,8 +209,6 @@ def judge_change(difference: Difference) -> tuple[float, int]:
         The probability that an unchanged channel shows as much by chance, and the degrees of
         freedom of the test.
     """
-    from scipy.stats import chi2
-
     root, seen = difference.whitened()
     columns = [
         root @ _slope(difference, line, 0.0).reshape(-1) for line in _tested_lines(difference)
@@ -218,7 +217,7 @@ def judge_change(difference: Difference) -> tuple[float, int]:
     left, sizes, _ = np.linalg.svd(matrix, full_matrices=False)
     kept = left[:, sizes > 1e-3 * sizes[0]]
     square = float(np.sum((kept.T @ seen) ** 2))
-    return float(chi2.sf(square, kept.shape[1])), kept.shape[1]
+    return float(chi_square_above(square, kept.shape[1])), kept.shape[1]
 
 
 def _tested_lines(difference: Difference) -> Iterator[_Line]:
@@ -244,8 +243,6 @@ def choose_cause(difference: Difference) -> Choice | None:
     Choice or None
         None where nothing has an effect at these marks.
     """
-    from scipy.stats import chi2
-
     root, seen = difference.whitened()
     lines = _promising(difference, root, seen)
     fits = [_fit(difference, line, root, seen) for line in lines]
@@ -254,12 +251,12 @@ def choose_cause(difference: Difference) -> Choice | None:
         return None
     best = found[0]
     freedom = max(seen.size - 1, 1)
-    explained = best.chi_square <= float(chi2.isf(_LEFT_OVER, freedom))
+    explained = best.chi_square <= chi_square_point(_LEFT_OVER, freedom)
     second = None
     pair = _fit_pair(found, root, seen)
     if pair is not None and best.score - pair[2] > _PAIR_GAIN:
         best, second = pair[0], pair[1]
-        explained = pair[2] <= float(chi2.isf(_LEFT_OVER, max(freedom - 1, 1)))
+        explained = pair[2] <= chi_square_point(_LEFT_OVER, max(freedom - 1, 1))
     alike: dict[str, CauseFit] = {}
     for fit in found:
         if second is None and fit.cause != best.cause and fit.score < best.score + ALIKE:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.calibration.chances import chi_square_point
 from benchlog.calibration.suppositions import Supposition
 from benchlog.calibration.sweep_draws import Weighed, rate_fit, weigh_fit
 from benchlog.calibration.sweep_fit import Fit, fit_sweep
@@ -137,10 +138,8 @@ def looks_right(right: Verdict, suppositions: Sequence[Supposition]) -> bool:
         True where the fit is as good as 99 of 100 and each wrong value, weighed on that fit's own
         linear model, stays far behind. False says nothing.
     """
-    from scipy.stats import chi2
-
     fit = right.fit
-    if fit.cost > float(chi2.ppf(0.99, fit.rest.size)):
+    if fit.cost > chi_square_point(0.01, fit.rest.size):
         return False
     total = -math.inf
     for one in suppositions:

@@ -51,7 +51,7 @@ class Surroundings:
 
 def _load() -> None:
     """Load beforehand what works out the answer: it takes a second that nobody should wait for."""
-    import scipy.stats  # noqa: F401
+    import scipy.special  # noqa: F401
 
     import benchlog.calibration.confirming  # noqa: F401
 
