@@ -20,19 +20,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
-from benchlog.calibration.figures import round_up
+from benchlog.calibration.confirming_safety import Safety, judge_safety
+from benchlog.calibration.confirming_steps import Word, ends_alone, propose_remedy, tell_next_step
 from benchlog.calibration.identify import Identification, Suspect, identify_parts
-from benchlog.calibration.remedy import Remedy, design_aim, propose_remedies
-from benchlog.calibration.suspect_texts import NAMES
+from benchlog.calibration.remedy import Remedy
 from benchlog.calibration.table import Point, Row, Table, build_table
 from benchlog.calibration.verdict import COVERAGE, OFF, ON, UNDECIDED, WITHIN, judge, tell_need
-from benchlog.channel.design import Design, predict_cycle
+from benchlog.channel.design import Design
 from benchlog.errors import BenchlogError
-from benchlog.units import format_value
 
 __all__ = [
     "STOP_READING_DEG",
@@ -42,35 +40,9 @@ __all__ = [
     "confirm_points",
 ]
 
-Word = Literal["PASS", "FAIL", "AGAIN"]
-
 STOP_READING_DEG = 0.5
 """Half-width of the knob angle at a stop that one has felt, and of the middle as `place_middle`
 finds it, degrees."""
-
-
-@dataclass(frozen=True, slots=True)
-class Safety:
-    """Whether the servo can follow the pulses.
-
-    Attributes
-    ----------
-    state : {"safe", "unsafe", "unsure"}
-        'unsure' where the uncertainty reaches across a limit.
-    low_s, high_s : float
-        The shortest and the longest pulse, seconds.
-    u_low_s, u_high_s : float
-        Their standard uncertainties, seconds.
-    text : str
-        One or two sentences.
-    """
-
-    state: Literal["safe", "unsafe", "unsure"]
-    low_s: float
-    high_s: float
-    u_low_s: float
-    u_high_s: float
-    text: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,7 +124,7 @@ def confirm_points(
     """
     if len(points) < 2:
         raise ValueError(f"a channel is confirmed from two points or more, got {len(points)}")
-    safety = _judge_safety(design, points)
+    safety = judge_safety(design, points)
     found = _identify(design, points, knob_reading_deg)
     table, supply_v, u_supply_v = _table(design, points, found, knob_reading_deg)
     supply_read = all(point.supply_v is not None for point in points)
@@ -160,8 +132,8 @@ def confirm_points(
     bad = _wrong(safety, found, table)
     open_ = [] if again or bad else _undecided(safety, found, table)
     word: Word = "AGAIN" if again or (open_ and not bad) else "FAIL" if bad else "PASS"
-    turned = word == "FAIL" and _ends_alone(found, table)
-    remedy = _propose(design, found) if word == "FAIL" and not turned else None
+    turned = word == "FAIL" and ends_alone(found, table)
+    remedy = propose_remedy(design, found) if word == "FAIL" and not turned else None
     why = again or bad or open_
     return Confirmation(
         word=word,
@@ -174,7 +146,7 @@ def confirm_points(
         remedy=remedy,
         why=tuple(text for text, _ in why),
         notes=tuple(_notes(word, found, table, supply_read, supply_v, u_supply_v)),
-        next_step=_next_step(
+        next_step=tell_next_step(
             design, word, found.suspects if found is not None else (), remedy, why, safety, supply_v
         ),
     )
@@ -216,54 +188,6 @@ def _widen(row: Row, u_supply_v: float) -> Row:
     verdict = judge(row.deviation_s, budget.u_s, row.limit)
     need = tell_need(row.deviation_s, budget, row.limit) if verdict == UNDECIDED else None
     return replace(row, budget=budget, verdict=verdict, need=need)
-
-
-def _judge_safety(design: Design, points: Sequence[Point]) -> Safety:
-    """Hold the shortest and the longest pulse against the servo's range."""
-    servo = design.servo
-    low = min(points, key=lambda point: point.pulse_s)
-    high = max(points, key=lambda point: point.pulse_s)
-    beyond_low_s = servo.pulse_min_s - low.pulse_s
-    beyond_high_s = high.pulse_s - servo.pulse_max_s
-    limits = f"{servo.pulse_min_s * 1e6:g} to {servo.pulse_max_s * 1e6:g} µs"
-    faults = []
-    unsure = False
-    for point, beyond_s, word, limit_s in (
-        (low, beyond_low_s, "shorter", servo.pulse_min_s),
-        (high, beyond_high_s, "longer", servo.pulse_max_s),
-    ):
-        margin_s = COVERAGE * point.u_pulse_s
-        if beyond_s > margin_s:
-            faults.append(
-                f"the pulse at {point.knob_deg:.0f}° is {point.pulse_s * 1e6:.0f} µs, "
-                f"{beyond_s * 1e6:.0f} µs {word} than the {limit_s * 1e6:g} µs "
-                "that the servo can follow"
-            )
-        elif beyond_s > -margin_s:
-            unsure = True
-    state: Literal["safe", "unsafe", "unsure"] = "safe"
-    if faults:
-        state = "unsafe"
-        text = (
-            f"Not safe for this servo: {' and '.join(faults)}. A servo held against its stop heats "
-            "and can pinch: leave it unplugged."
-        )
-    elif unsure:
-        state = "unsure"
-        text = (
-            f"Maybe not safe for this servo: a pulse lies at the very end of its range, {limits}. "
-            "A servo held against its stop heats and can pinch: leave it unplugged."
-        )
-    else:
-        text = (
-            f"Safe for this servo: {_figure(low)} to {_figure(high)} µs, inside its range of "
-            f"{limits}."
-        )
-    return Safety(state, low.pulse_s, high.pulse_s, low.u_pulse_s, high.u_pulse_s, text)
-
-
-def _figure(point: Point) -> str:
-    return f"{point.pulse_s * 1e6:.1f} ± {round_up(COVERAGE * point.u_pulse_s * 1e6, 1)}"
 
 
 Reasons = list[tuple[str, str]]
@@ -410,123 +334,3 @@ def _notes(
             "A meter reading makes the answer surer."
         )
     return notes
-
-
-def _ends_alone(found: Identification | None, table: Table) -> bool:
-    """Tell whether exchanging the knob's ends is all that its ends need.
-
-    Asked of what was measured: where a position between them does not fit as well, the found
-    build is none that could be relied on.
-    """
-    if found is None or not found.suspects or found.suspects[0].fault != "ends-swapped":
-        return False
-    first, last = table.rows[0], table.rows[-1]
-    pairs = ((first.point.pulse_s, last), (last.point.pulse_s, first))
-    return all(
-        row.limit.floor_s <= pulse_s - row.design_pulse_s <= row.limit.ceiling_s
-        for pulse_s, row in pairs
-    )
-
-
-def _propose(design: Design, found: Identification | None) -> Remedy | None:
-    """Propose what to change, so that the channel becomes what its design says.
-
-    Of several proposals the one that changes the suspected part alone is the natural one.
-    """
-    if found is None:
-        return None
-    try:
-        remedies = propose_remedies(design, design_aim(design), found)
-    except BenchlogError:
-        return None
-    suspected = found.suspects[0].part if found.suspects else None
-    own = [one for one in remedies if {change.part for change in one.changes} == {suspected}]
-    return next(iter(own or remedies), None)
-
-
-def _tell_remedy(design: Design, suspects: Sequence[Suspect], remedy: Remedy | None) -> str | None:
-    """Say in one sentence what to change: first of all the part that is wrong."""
-    marked = {part.name: part for part in design.parts}
-    first = suspects[0] if suspects else None
-    changed = {change.part for change in remedy.changes} if remedy is not None else set()
-    if first is not None and first.fault in ("value", "decade") and changed != {first.part}:
-        part = marked.get(first.part)
-        if part is not None:  # simpler than to make up for a wrong part with others
-            value = format_value(part.value, part.unit)
-            return f"Put the marked part in for {first.part}: {value}."
-    if remedy is None:
-        return None
-    what = _sentence("; ".join(change.text for change in remedy.changes))
-    within_us = design_aim(design).within_s * 1e6
-    hundredths = round(100 * remedy.share)
-    sure = f"{what[:-1]}; {hundredths} in 100 such channels come within ±{within_us:.0f} µs."
-    return sure if hundredths >= 95 else f"{sure} Pick the part with a meter to be surer."
-
-
-def _sentence(text: str) -> str:
-    return text[0].upper() + text[1:].rstrip(".") + "."
-
-
-def _next_step(
-    design: Design,
-    word: Word,
-    suspects: Sequence[Suspect],
-    remedy: Remedy | None,
-    why: Reasons,
-    safety: Safety,
-    supply_v: float,
-) -> str:
-    """Say what to do now."""
-    if word == "PASS":
-        return "Nothing is to be done."
-    told = _tell_remedy(design, suspects, remedy) if word == "FAIL" else None
-    if told is None and word == "FAIL" and suspects and suspects[0].fault == "ends-swapped":
-        return "Exchange the two outer leads of the knob, then confirm again."
-    if told is None and word == "FAIL" and suspects:
-        return _tell_check(suspects, supply_v)
-    if told is None and word == "FAIL" and safety.state == "unsafe" and len(why) == 1:
-        return _tell_too_long(design, safety)
-    return told or _sentence(why[0][1])
-
-
-def _tell_check(suspects: Sequence[Suspect], supply_v: float) -> str:
-    """Say what to look at where no change of a part can be named."""
-    names = list(dict.fromkeys(one.part for one in suspects))
-    if "supply" in names:
-        others = [NAMES[name] for name in names if name != "supply"][:1]
-        rest = f"; if it is {supply_v:.3g} V, look at {others[0]}" if others else ""
-        return f"Measure the supply at the timer while the channel runs{rest}."
-    return f"Look at {' and '.join(NAMES[name] for name in names[:2])}."
-
-
-def _tell_too_long(design: Design, safety: Safety) -> str:
-    """Say what to do where right parts make pulses that the servo cannot follow."""
-    servo, knob = design.servo, design.knob
-    degrees = np.linspace(0.0, knob.travel_deg, 541)
-    supply = design.supply.value
-    pulses_s = np.asarray(predict_cycle(design, degrees, supply_v=supply).on_s)
-    good = degrees[(pulses_s >= servo.pulse_min_s) & (pulses_s <= servo.pulse_max_s)]
-    keep = ""
-    if good.size and good[0] > 0.0 and good[-1] < knob.travel_deg:
-        keep = f"keep the knob between {math.ceil(good[0])}° and {math.floor(good[-1])}°, or "
-    elif good.size and good[0] > 0.0:
-        keep = f"keep the knob above {math.ceil(good[0])}°, or "
-    elif good.size and good[-1] < knob.travel_deg:
-        keep = f"keep the knob below {math.floor(good[-1])}°, or "
-    low_us, high_us = servo.pulse_min_s * 1e6, servo.pulse_max_s * 1e6
-    needs = [
-        f"{one * 1e6:.0f} µs"
-        for one, is_past in (
-            (safety.low_s, safety.low_s < servo.pulse_min_s),
-            (safety.high_s, safety.high_s > servo.pulse_max_s),
-        )
-        if is_past
-    ]
-    word = "long" if safety.high_s > servo.pulse_max_s else "short"
-    period_ms = float(predict_cycle(design, 0.5 * knob.travel_deg).period_s) * 1e3
-    return (
-        f"Leave the servo unplugged. The parts are right, but the design is too {word} for this "
-        f"servo: {keep}choose parts for {low_us:.0f} to {high_us:.0f} µs (benchlog new NAME "
-        f"--aim {low_us:.0f} {high_us:.0f} {period_ms:.0f}), or a servo that takes "
-        f"{' and '.join(needs)}."
-    )

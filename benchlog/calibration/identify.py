@@ -19,8 +19,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.calibration.chances import chi_square_point
 from benchlog.calibration.box_posterior import pick_draws, spread_about_mean
+from benchlog.calibration.chances import chi_square_point
 from benchlog.calibration.found_parts import FoundPart, Product, state_parts, state_product
 from benchlog.calibration.point import KNOB_READING_DEG, ROOT3, Point
 from benchlog.calibration.suppositions import Supposition, suppose_faults, suppose_right
