@@ -14,8 +14,6 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from benchlog.capture.batch_rows import (
     Batch,
@@ -25,6 +23,7 @@ from benchlog.capture.batch_rows import (
     parse_batch,
     tidy_design,
 )
+from benchlog.capture.closing import Closing
 from benchlog.capture.locks import lock_file
 from benchlog.capture.new_files import channel_fault, store_error, write_new_text
 from benchlog.capture.store import Bench
@@ -53,7 +52,7 @@ def batch_path(bench: Bench, channel: str, name: str) -> Path:
     return bench.design_path(channel).parent / "batches" / f"{name}.csv"
 
 
-class BatchFile:
+class BatchFile(Closing):
     """A batch that is being measured: held by this process alone, and added to.
 
     Parameters
@@ -105,17 +104,6 @@ class BatchFile:
         except BaseException:
             os.close(self._handle)
             raise
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        exc: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Let go of the file; a second time does nothing."""

@@ -8,12 +8,12 @@ from __future__ import annotations
 import contextlib
 import time
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.capture.closing import Closing
 from benchlog.capture.probe_lines import HEADER_EXAMPLE, LINE_LIMIT, ProbeHeader, ProbeLines
 from benchlog.capture.serial_ports import BAUD, open_port
 from benchlog.errors import DeviceError, RecordingError
@@ -53,7 +53,7 @@ class EdgeBlock:
     came_s: float
 
 
-class ProbeStream:
+class ProbeStream(Closing):
     """A serial probe that is being read; made by `open_probe`.
 
     The edge that came last is held back until the next one proves it (see `probe_lines`).
@@ -76,17 +76,6 @@ class ProbeStream:
         self.began_s = time.monotonic()
         self._reader = reader
         self._lines = lines
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        exc: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Close the port; a second time does nothing."""

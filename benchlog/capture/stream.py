@@ -26,12 +26,12 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.capture.closing import Closing
 from benchlog.capture.probe_stream import HEADER_TIMEOUT_S, EdgeBlock, ProbeStream, open_probe
 from benchlog.capture.sound_inputs import (
     SoundInput,
@@ -109,7 +109,7 @@ class _Arrival:
     asleep_s: float
 
 
-class SoundStream:
+class SoundStream(Closing):
     """A sound input that is being read; made by `open_sound`.
 
     Attributes
@@ -160,17 +160,6 @@ class SoundStream:
         self.rate_hz = rate_hz
         self._on_close = close
         self._waiting_since = time.monotonic()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        exc: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Stop and close the device; a second time does nothing."""

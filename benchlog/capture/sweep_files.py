@@ -20,9 +20,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
+from benchlog.capture.closing import Closing
 from benchlog.capture.locks import lock_file
 from benchlog.capture.new_files import store_error, write_new_text
 from benchlog.capture.sidecar import is_stamp
@@ -263,7 +263,7 @@ def find_unfinished(
     return None
 
 
-class SweepLock:
+class SweepLock(Closing):
     """Keeps a second sweep of a channel out while one is going on.
 
     Parameters
@@ -309,17 +309,6 @@ class SweepLock:
                     return True
         os.close(handle)
         return False
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        exc: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Let others in; a second time does nothing."""
