@@ -27,6 +27,7 @@ __all__ = [
     "replace_text",
     "store_error",
     "write_flushed",
+    "write_new_bytes",
     "write_new_text",
 ]
 
@@ -128,14 +129,19 @@ def channel_fault(name: str) -> str | None:
 
 
 def write_new_text(path: Path, text: str, *, next_free: bool = False) -> Path:
-    """Write a new text file, whole or not at all; the folders above it are made.
+    """Write a new text file in UTF-8, line breaks as they are, as `write_new_bytes` does."""
+    return write_new_bytes(path, text.encode("utf-8"), next_free=next_free)
+
+
+def write_new_bytes(path: Path, content: bytes, *, next_free: bool = False) -> Path:
+    """Write a new file, whole or not at all; the folders above it are made.
 
     Parameters
     ----------
     path : Path
         A name that is not taken.
-    text : str
-        Written in UTF-8, line breaks as they are.
+    content : bytes
+        What it holds.
     next_free : bool
         Take ``<stem>-2``, ``<stem>-3``... where the name is taken.
 
@@ -152,11 +158,13 @@ def write_new_text(path: Path, text: str, *, next_free: bool = False) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
-        os.close(handle)
         part = Path(name)
         try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
             part.chmod(0o666 & ~_umask())
-            write_flushed(part, text)
             final = _first_free(part, path, next_free)
         finally:
             part.unlink(missing_ok=True)

@@ -72,9 +72,10 @@ def predict_channel(
     for _, text in design.warnings:
         warn(f"warning: {text}")
     if picture is not None:
-        from benchlog.show.prediction_plot import draw_prediction, write_picture
+        from benchlog.capture.new_files import write_new_bytes
+        from benchlog.show.prediction_plot import draw_prediction
 
-        write_picture(picture, draw_prediction(design, shown, form))
+        write_new_bytes(picture, draw_prediction(design, shown, form))
     if json_output:
         write_json({**outlook_to_json(outlook), "plot": plot})
     else:
@@ -88,9 +89,9 @@ def _check_picture(picture: Path | None) -> str:
     """Return the format of the picture that is asked for; refuse what cannot be one."""
     if picture is None:
         return ""
-    from benchlog.show.prediction_plot import check_picture_name
+    from benchlog.show.new_pictures import check_new_picture
 
-    return check_picture_name(picture)
+    return check_new_picture(picture, "--plot", (".png", ".svg", ".pdf"), "pulse.png")
 
 
 def read_named_design(name: str, bench: str | None) -> Design:

@@ -232,7 +232,8 @@ def _write_ring(design: Design, name: str) -> None:
     from benchlog.show.asking import tell
     from benchlog.show.dial import draw_ring
 
-    for path in draw_ring(Path(name), design.knob.travel_deg, channel=design.channel):
+    ring = draw_ring(Path(name), design.knob.travel_deg, channel=design.channel, option="--blank")
+    for path in ring:
         tell(f"The degree ring is in {path}: print it true to size and lay it under the knob.")
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from benchlog.errors import StoreError, UsageError
+from benchlog.capture.new_files import write_new_bytes
 from benchlog.show.dial_maker import DialStyle, make_ring
 from benchlog.show.dial_pages import Dial, arrange, draw_pages
+from benchlog.show.new_pictures import check_new_picture
 
 __all__ = ["check_sheet_names", "dial_to_json", "draw_ring", "write_sheets"]
 
@@ -18,7 +18,12 @@ _US = 1e6
 
 
 def draw_ring(
-    path: Path, travel_deg: float, style: DialStyle | None = None, *, channel: str = ""
+    path: Path,
+    travel_deg: float,
+    style: DialStyle | None = None,
+    *,
+    channel: str = "",
+    option: str = "--out",
 ) -> tuple[Path, ...]:
     """Write a sheet with a blank ring of degrees.
 
@@ -32,6 +37,8 @@ def draw_ring(
         How large; 60 mm on A4 unless told otherwise.
     channel : str
         Whose; may be empty.
+    option : str
+        The option that names the file, for the messages.
 
     Returns
     -------
@@ -44,43 +51,13 @@ def draw_ring(
         The knob turns too far, or the file cannot be written.
     """
     style = style or DialStyle()
-    check_sheet_names(path)
+    check_sheet_names(path, option)
     return write_sheets(path, [make_ring(travel_deg, style, channel)], style.paper)
 
 
-def check_sheet_names(path: Path) -> None:
-    """Refuse a name for sheets before anything is measured.
-
-    Parameters
-    ----------
-    path : Path
-        The file that is to be written.
-
-    Raises
-    ------
-    UsageError
-        Another ending than .pdf, .svg or .png.
-    StoreError
-        The file is there already, or its folder is not.
-    """
-    if path.suffix.lower() not in _SUFFIXES:
-        raise UsageError(
-            f"--out '{path}'",
-            expected="a name that ends in .pdf, .svg or .png",
-            attempt="--out dial.pdf",
-        )
-    if os.path.lexists(path):
-        raise StoreError(
-            f"{path} is there already",
-            expected="a new name, since no sheet is overwritten",
-            attempt="--out with another name, or moving the old file elsewhere",
-        )
-    if not os.path.isdir(path.parent):
-        raise StoreError(
-            f"the folder {path.parent} is not there",
-            expected="a folder that is there",
-            attempt="making it, or another one",
-        )
+def check_sheet_names(path: Path, option: str = "--out") -> str:
+    """Return the format that a sheet's name asks for, as `check_new_picture` does."""
+    return check_new_picture(path, option, _SUFFIXES, "dial.pdf")
 
 
 def write_sheets(path: Path, dials: Sequence[Dial], paper: str) -> tuple[Path, ...]:
@@ -108,7 +85,6 @@ def write_sheets(path: Path, dials: Sequence[Dial], paper: str) -> tuple[Path, .
     """
     from benchlog.show.dial_picture import to_pdf, to_png
     from benchlog.show.dial_svg import to_svg
-    from benchlog.show.prediction_plot import write_picture
 
     pages = draw_pages(dials, paper)
     suffix = path.suffix.lower()
@@ -123,7 +99,7 @@ def write_sheets(path: Path, dials: Sequence[Dial], paper: str) -> tuple[Path, .
     for name in names:
         check_sheet_names(name)
     for name, content in zip(names, contents, strict=True):
-        write_picture(name, content)
+        write_new_bytes(name, content)
     return tuple(names)
 
 

@@ -8,15 +8,13 @@ the one that it draws by, decides.
 from __future__ import annotations
 
 import math
-import os
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from benchlog.capture.new_files import give_name, store_error
+from benchlog.capture.new_files import write_new_bytes
 from benchlog.errors import StoreError, UsageError
 from benchlog.show.lettering import drawable, font
 
@@ -377,12 +375,12 @@ def write_labels(path: Path, labels: Sequence[Label], sheet: Sheet) -> tuple[Pat
         )
     figures = draw_sheets(labels, sheet)
     if suffix == ".pdf":
-        return (_write_new(path, _to_pdf(figures)),)
+        return (write_new_bytes(path, _to_pdf(figures)),)
     names = [path] + [
         path.with_name(f"{path.stem}-{page}{path.suffix}") for page in range(2, len(figures) + 1)
     ]
     return tuple(
-        _write_new(name, _to_svg(figure)) for name, figure in zip(names, figures, strict=True)
+        write_new_bytes(name, _to_svg(figure)) for name, figure in zip(names, figures, strict=True)
     )
 
 
@@ -407,22 +405,3 @@ def _to_svg(figure: Figure) -> bytes:
     with mpl.rc_context({"svg.fonttype": "path", "svg.hashsalt": "benchlog"}):
         figure.savefig(buffer, format="svg", metadata={"Creator": "benchlog", "Date": None})
     return buffer.getvalue()
-
-
-def _write_new(path: Path, content: bytes) -> Path:
-    """Write a new file, whole or not at all."""
-    try:
-        handle, name = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
-        part = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            part.chmod(0o644)
-            give_name(part, path)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as exc:
-        raise store_error(exc, path) from exc
-    return path

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 import warnings
 from io import BytesIO
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from benchlog.capture.new_files import give_name, store_error
 from benchlog.channel.design import Design, predict_cycle, tolerance_band, worst_band
-from benchlog.errors import StoreError, UsageError, one_line
+from benchlog.errors import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,54 +17,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["check_picture_name", "draw_prediction", "write_picture"]
+__all__ = ["draw_prediction"]
 
-_FORMATS = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
 _ANGLES = 91
 _DPI = 150
 _US = 1e6
-
-
-def check_picture_name(path: Path) -> str:
-    """Return the format that a picture's name asks for, before anything is drawn.
-
-    Parameters
-    ----------
-    path : Path
-        The file that is to be written.
-
-    Returns
-    -------
-    str
-        ``"png"``, ``"svg"`` or ``"pdf"``.
-
-    Raises
-    ------
-    UsageError
-        Another ending.
-    StoreError
-        The file is there already, or its folder is not.
-    """
-    wanted = _FORMATS.get(path.suffix.lower())
-    if wanted is None:
-        raise UsageError(
-            f"--plot '{path}'",
-            expected="a name that ends in .png, .svg or .pdf",
-            attempt="--plot pulse.png",
-        )
-    if os.path.lexists(path):
-        raise StoreError(
-            f"{path} is there already",
-            expected="a new name, since no picture is overwritten",
-            attempt="another name, or moving the old file elsewhere",
-        )
-    if not os.path.isdir(path.parent):
-        raise StoreError(
-            f"the folder {path.parent} is not there",
-            expected="a folder that is there",
-            attempt="making it, or another one",
-        )
-    return wanted
 
 
 def draw_prediction(design: Design, marks_deg: Sequence[float], form: str) -> bytes:
@@ -214,34 +167,3 @@ def _round_steps(low: float, high: float) -> list[float]:
     inner = np.arange(np.ceil(low / step) * step, high + 1e-9, step).tolist()
     kept = [one for one in inner if min(one - low, high - one) >= 0.6 * step or one in (low, high)]
     return sorted({low, *kept, high})
-
-
-def write_picture(path: Path, content: bytes) -> None:
-    """Write a picture under a name that is not taken, whole or not at all.
-
-    Parameters
-    ----------
-    path : Path
-        A name that is not taken, in a folder that is there.
-    content : bytes
-        From `draw_prediction`.
-
-    Raises
-    ------
-    StoreError
-        The name is taken, or the folder cannot be written.
-    """
-    try:
-        handle, name = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
-        part = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-            mask = os.umask(0o077)
-            os.umask(mask)
-            part.chmod(0o666 & ~mask)
-            give_name(part, path)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as exc:
-        raise store_error(exc, path) from exc
