@@ -38,7 +38,9 @@ if TYPE_CHECKING:
     from benchlog.channel.design import Design
     from benchlog.commands.confirm_loop import Surroundings
     from benchlog.commands.live_sources import LiveSource
+    from benchlog.show.confirm_view import ConfirmPicture
     from benchlog.show.labels import Sheet
+    from benchlog.show.live_screen import PictureView
 
 __all__ = ["confirm_channel"]
 
@@ -261,7 +263,7 @@ def _listen(
 
     from benchlog.commands.confirm_loop import ConfirmLoop
     from benchlog.commands.guided import ask_supply, leave_by_signal, run_on_terminal
-    from benchlog.show.confirm_view import REMINDER, ConfirmScreen, ConfirmSentences, ConfirmView
+    from benchlog.show.confirm_view import REMINDER, ConfirmScreen, ConfirmSentences
     from benchlog.show.live_terminal import LiveTerminal, has_terminal
     from benchlog.show.terminal import warn, write_out
 
@@ -270,7 +272,7 @@ def _listen(
     loop = ConfirmLoop(source, design, known, file, most)
     on_screen = not output.plain and not output.json and has_terminal(sys.stdout)
     terminal = LiveTerminal(screen=on_screen)
-    view: ConfirmView
+    view: PictureView[ConfirmPicture]
     if on_screen:
         view = ConfirmScreen(terminal)
     elif output.json:

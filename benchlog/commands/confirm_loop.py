@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from benchlog.commands.confirm_course import Course
 from benchlog.commands.confirm_records import copy_without_answer, make_copy, reckon
 from benchlog.commands.confirm_taken import Taken
+from benchlog.commands.guided import lead
 from benchlog.commands.live_listener import LiveListener
 from benchlog.commands.options import Level
 from benchlog.errors import StoreError
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from benchlog.capture.batch_rows import BatchCopy
     from benchlog.channel.design import Design
     from benchlog.commands.live_sources import LiveSource
-    from benchlog.show.confirm_view import ConfirmView
+    from benchlog.show.live_screen import PictureView
     from benchlog.show.live_terminal import LiveTerminal
     from benchlog.timing.live_reading import LiveReading
 
@@ -107,14 +108,14 @@ class ConfirmLoop:
         """The answer of a single channel, the newest one of a batch; None where there is none."""
         return self._result
 
-    def run(self, terminal: LiveTerminal, view: ConfirmView) -> None:
+    def run(self, terminal: LiveTerminal, view: PictureView[ConfirmPicture]) -> None:
         """Listen until there is an answer, or until the batch is ended.
 
         Parameters
         ----------
         terminal : LiveTerminal
             Taken.
-        view : ConfirmView
+        view : PictureView
             Where pictures go.
 
         Raises
@@ -126,18 +127,17 @@ class ConfirmLoop:
         """
         self._has_keys = terminal.has_keys
         self._course = self._begin_course()
-        self._listener.open()
+
+        def turn() -> ConfirmPicture:
+            self._press_keys(terminal)
+            self._listen()
+            self._look_for_answer()
+            return self._picture()
+
         self._thinker.submit(_load)
         try:
-            while terminal.ended_by is None and not self._quit:
-                if terminal.settle():
-                    view.redraw()
-                self._press_keys(terminal)
-                self._listen()
-                self._look_for_answer()
-                view.show(self._picture())
+            lead(self._listener, terminal, view, turn, lambda: self._quit)
         finally:
-            self._listener.close()
             self._thinker.shutdown(wait=True, cancel_futures=True)
         self._write_rest()
 

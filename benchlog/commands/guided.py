@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import typer
@@ -10,10 +12,13 @@ from benchlog.commands.options import read_number
 
 if TYPE_CHECKING:
     from benchlog.channel.design import Design
+    from benchlog.commands.live_listener import LiveListener
+    from benchlog.show.live_screen import PictureView
     from benchlog.show.live_terminal import LiveTerminal
 
-__all__ = ["ask_supply", "leave_by_signal", "run_on_terminal"]
+__all__ = ["ask_supply", "lead", "leave_by_signal", "run_on_terminal"]
 
+Picture = TypeVar("Picture")
 View = TypeVar("View", contravariant=True)
 
 
@@ -68,6 +73,49 @@ def run_on_terminal(loop: _Loop[View], terminal: LiveTerminal, view: View) -> No
             loop.run(terminal, view)
     finally:
         terminal.close()
+
+
+def lead(
+    listener: LiveListener,
+    terminal: LiveTerminal,
+    view: PictureView[Picture],
+    turn: Callable[[], Picture],
+    is_over: Callable[[], bool],
+    most_s: float | None = None,
+) -> None:
+    """Take turns with the user until it is over or the terminal asks to end.
+
+    Parameters
+    ----------
+    listener : LiveListener
+        Opened here, and closed at the end whatever happens.
+    terminal : LiveTerminal
+        Taken.
+    view : PictureView
+        Where pictures go.
+    turn : callable
+        Looks at the keys, listens for a moment, and returns what is to be shown.
+    is_over : callable
+        Asked before each turn.
+    most_s : float or None
+        After how many seconds it ends by itself, the last turn ended.
+
+    Raises
+    ------
+    DeviceError
+        The source cannot be opened in the first place, or is gone for good.
+    """
+    listener.open()
+    began_s = time.monotonic()
+    try:
+        while terminal.ended_by is None and not is_over():
+            if terminal.settle():
+                view.redraw()
+            view.show(turn())
+            if most_s is not None and time.monotonic() - began_s >= most_s:
+                break
+    finally:
+        listener.close()
 
 
 def leave_by_signal(terminal: LiveTerminal) -> None:

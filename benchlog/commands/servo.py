@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from benchlog.channel.kept_servo import KeptServo
     from benchlog.commands.live_sources import LiveSource
     from benchlog.commands.servo_loop import ServoLoop
+    from benchlog.show.live_screen import PictureView
+    from benchlog.show.servo_view import ServoPicture
 
 __all__ = ["find_servo"]
 
@@ -195,7 +197,7 @@ def _lead(
 
     from benchlog.commands.servo_loop import ServoLoop
     from benchlog.show.live_terminal import LiveTerminal, has_terminal
-    from benchlog.show.servo_view import CAUTIONS, ServoScreen, ServoSentences, ServoView
+    from benchlog.show.servo_view import CAUTIONS, ServoScreen, ServoSentences
     from benchlog.show.terminal import warn, write_out
 
     on_screen = not plain and not json_output and has_terminal(sys.stdout)
@@ -217,7 +219,7 @@ def _lead(
             write_out(line + "\n")
 
     loop = ServoLoop(source, name, reading_deg=reading_deg, lag_s=lag_s)
-    view: ServoView = ServoScreen(terminal) if on_screen else ServoSentences(say)
+    view: PictureView[ServoPicture] = ServoScreen(terminal) if on_screen else ServoSentences(say)
     try:
         with terminal:
             loop.run(terminal, view)

@@ -23,8 +23,8 @@ from benchlog.timing.settling import Settler, Settling
 
 if TYPE_CHECKING:
     from benchlog.commands.live_sources import LiveSource
+    from benchlog.show.live_screen import PictureView
     from benchlog.show.live_terminal import LiveTerminal
-    from benchlog.show.servo_view import ServoView
     from benchlog.timing.live_reading import LiveReading
 
 __all__ = ["ServoLoop"]
@@ -86,14 +86,14 @@ class ServoLoop:
         """Whether both ends were met as often as they have to be, in tries that agree."""
         return self._finder.phase == "done" and not self._finder.scatters
 
-    def run(self, terminal: LiveTerminal, view: ServoView) -> None:
+    def run(self, terminal: LiveTerminal, view: PictureView[ServoPicture]) -> None:
         """Lead until it is enough, or somebody leaves.
 
         Parameters
         ----------
         terminal : LiveTerminal
             Taken; it has keys.
-        view : ServoView
+        view : PictureView
             Where pictures go.
 
         Raises

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from benchlog.channel.design import Design
     from benchlog.commands.live_sources import LiveSource
     from benchlog.commands.sweep_options import WantedMarks
+    from benchlog.show.live_screen import PictureView
+    from benchlog.show.sweep_words import SweepPicture
 
 __all__ = ["sweep_channel"]
 
@@ -307,7 +309,7 @@ def _sweep(job: SweepJob, begun: _Begun, source: LiveSource, profile: str | None
     from benchlog.commands.sweep_loop import SweepLoop
     from benchlog.commands.sweep_records import SweepKeeper, measure_visited
     from benchlog.show.live_terminal import LiveTerminal, has_terminal
-    from benchlog.show.sweep_view import SweepLines, SweepScreen, SweepSentences, SweepView
+    from benchlog.show.sweep_view import SweepLines, SweepScreen, SweepSentences
     from benchlog.show.terminal import warn
 
     plan = begun.plan
@@ -330,7 +332,7 @@ def _sweep(job: SweepJob, begun: _Begun, source: LiveSource, profile: str | None
     loop = SweepLoop(source, course, keeper, job.design)
     on_screen = not job.plain and not job.json and has_terminal(sys.stdout)
     terminal = LiveTerminal(screen=on_screen)
-    view: SweepView = SweepScreen(terminal) if on_screen else SweepSentences()
+    view: PictureView[SweepPicture] = SweepScreen(terminal) if on_screen else SweepSentences()
     if job.json:
         view = SweepLines()
     run_on_terminal(loop, terminal, view)

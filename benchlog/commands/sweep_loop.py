@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
+from benchlog.commands.guided import lead
 from benchlog.commands.live_listener import LiveListener
 from benchlog.commands.sweep_course import SweepCourse
 from benchlog.errors import StoreError
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
     from benchlog.commands.live_sources import LiveSource
     from benchlog.commands.sweep_course import Stretch
     from benchlog.commands.sweep_records import SweepKeeper
+    from benchlog.show.live_screen import PictureView
     from benchlog.show.live_terminal import LiveTerminal
-    from benchlog.show.sweep_view import SweepView
     from benchlog.timing.live_reading import LiveReading
 
 __all__ = ["SweepLoop"]
@@ -71,14 +72,14 @@ class SweepLoop:
         """Whether every mark has a record."""
         return self._course.mark is None
 
-    def run(self, terminal: LiveTerminal, view: SweepView) -> None:
+    def run(self, terminal: LiveTerminal, view: PictureView[SweepPicture]) -> None:
         """Lead.
 
         Parameters
         ----------
         terminal : LiveTerminal
             Taken.
-        view : SweepView
+        view : PictureView
             Where pictures go.
 
         Raises
@@ -87,19 +88,16 @@ class SweepLoop:
             The source cannot be opened in the first place.
         """
         self._has_keys = terminal.has_keys
-        self._listener.open()
-        began_s = time.monotonic()
-        try:
-            while terminal.ended_by is None and not self._quit and not self.is_done:
-                if terminal.settle():
-                    view.redraw()
-                self._press_keys(terminal)
-                self._listen()
-                view.show(self._picture())
-                if self._most_s is not None and time.monotonic() - began_s >= self._most_s:
-                    break
-        finally:
-            self._listener.close()
+
+        def turn() -> SweepPicture:
+            self._press_keys(terminal)
+            self._listen()
+            return self._picture()
+
+        def is_over() -> bool:
+            return self._quit or self.is_done
+
+        lead(self._listener, terminal, view, turn, is_over, self._most_s)
 
     # --- listening ------------------------------------------------------------------
 

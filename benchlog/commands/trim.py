@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from benchlog.calibration.trimming import Trimming
     from benchlog.channel.design import Design
     from benchlog.commands.trim_loop import TrimLoop
-    from benchlog.show.trim_view import TrimView
+    from benchlog.show.live_screen import PictureView
+    from benchlog.show.trim_words import TrimPicture
 
 __all__ = ["trim_channel"]
 
@@ -292,7 +293,7 @@ def _run(loop: TrimLoop, trimming: Trimming, name: str, *, plain: bool, json_out
 
     on_screen = not plain and not json_output and has_terminal(sys.stdout)
     terminal = LiveTerminal(screen=on_screen)
-    view: TrimView = TrimScreen(terminal) if on_screen else TrimSentences()
+    view: PictureView[TrimPicture] = TrimScreen(terminal) if on_screen else TrimSentences()
     if json_output:
         view = TrimLines()
     run_on_terminal(loop, terminal, view)

@@ -6,6 +6,7 @@ import dataclasses
 import time
 from typing import TYPE_CHECKING
 
+from benchlog.commands.guided import lead
 from benchlog.commands.live_listener import LiveListener
 from benchlog.show.trim_words import TrimPicture
 from benchlog.timing.settling import Settler, Settling
@@ -13,8 +14,8 @@ from benchlog.timing.settling import Settler, Settling
 if TYPE_CHECKING:
     from benchlog.calibration.trimming import Trimming
     from benchlog.commands.live_sources import LiveSource
+    from benchlog.show.live_screen import PictureView
     from benchlog.show.live_terminal import LiveTerminal
-    from benchlog.show.trim_view import TrimView
     from benchlog.timing.live_reading import LiveReading
 
 __all__ = ["TrimLoop"]
@@ -63,14 +64,14 @@ class TrimLoop:
         self._quit = False
         self._has_keys = False
 
-    def run(self, terminal: LiveTerminal, view: TrimView) -> None:
+    def run(self, terminal: LiveTerminal, view: PictureView[TrimPicture]) -> None:
         """Lead.
 
         Parameters
         ----------
         terminal : LiveTerminal
             Taken.
-        view : TrimView
+        view : PictureView
             Where pictures go.
 
         Raises
@@ -79,19 +80,16 @@ class TrimLoop:
             The source cannot be opened in the first place.
         """
         self._has_keys = terminal.has_keys
-        self._listener.open()
-        began_s = time.monotonic()
-        try:
-            while terminal.ended_by is None and not self._quit and not self._trimming.is_done:
-                if terminal.settle():
-                    view.redraw()
-                self._press_keys(terminal)
-                self._listen()
-                view.show(self._picture())
-                if self._seconds is not None and time.monotonic() - began_s >= self._seconds:
-                    break
-        finally:
-            self._listener.close()
+
+        def turn() -> TrimPicture:
+            self._press_keys(terminal)
+            self._listen()
+            return self._picture()
+
+        def is_over() -> bool:
+            return self._quit or self._trimming.is_done
+
+        lead(self._listener, terminal, view, turn, is_over, self._seconds)
 
     # --- listening ------------------------------------------------------------------
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal
 
 from rich.cells import cell_len
 
@@ -23,7 +23,6 @@ __all__ = [
     "ConfirmPicture",
     "ConfirmScreen",
     "ConfirmSentences",
-    "ConfirmView",
     "Stage",
     "lay_out_confirm",
 ]
@@ -98,16 +97,6 @@ class ConfirmPicture:
     has_keys: bool
     is_gone: bool = False
     next_number: int = 1
-
-
-class ConfirmView(Protocol):
-    """Where a picture goes."""
-
-    def show(self, picture: ConfirmPicture) -> None:
-        """Show a picture."""
-
-    def redraw(self) -> None:
-        """Forget what is on the screen."""
 
 
 def tell_stage(picture: ConfirmPicture) -> tuple[str, str]:

@@ -7,18 +7,29 @@ import shutil
 import sys
 import time
 from collections.abc import Callable
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 from rich.cells import cell_len, set_cell_size
 
 from benchlog.show.live_shapes import Glyphs, Line
 from benchlog.show.live_terminal import LiveTerminal
 
-__all__ = ["LiveScreen", "cut_line", "make_painter"]
+__all__ = ["LiveScreen", "PictureView", "cut_line", "make_painter"]
 
 _OFTEN_S = 0.08
 
 Picture = TypeVar("Picture")
+Shown = TypeVar("Shown", contravariant=True)
+
+
+class PictureView(Protocol[Shown]):
+    """Where the pictures of a guided command go."""
+
+    def show(self, picture: Shown) -> None:
+        """Show a picture."""
+
+    def redraw(self) -> None:
+        """Forget what is on the screen."""
 
 
 class LiveScreen(Generic[Picture]):

@@ -6,7 +6,7 @@ import textwrap
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal
 
 from benchlog.channel.kept_servo import ServoEnd
 from benchlog.channel.servo_curve import ServoPoint
@@ -21,7 +21,6 @@ __all__ = [
     "ServoScreen",
     "ServoSentences",
     "ServoStage",
-    "ServoView",
     "describe_end",
     "lay_out_servo",
     "tell_servo",
@@ -99,16 +98,6 @@ class ServoPicture:
     message_number: int = 0
     is_lost: bool = False
     quiet: str = ""
-
-
-class ServoView(Protocol):
-    """Where a picture goes."""
-
-    def show(self, picture: ServoPicture) -> None:
-        """Show a picture."""
-
-    def redraw(self) -> None:
-        """Forget what is on the screen."""
 
 
 # --- words -------------------------------------------------------------------------

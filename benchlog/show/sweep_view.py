@@ -6,7 +6,7 @@ import json
 import sys
 import textwrap
 import time
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from benchlog.errors import one_line
 from benchlog.show.live_screen import LiveScreen, cut_line
@@ -26,22 +26,12 @@ from benchlog.show.terminal import write_out
 if TYPE_CHECKING:
     from benchlog.channel.knob_marks import Mark
 
-__all__ = ["SweepLines", "SweepScreen", "SweepSentences", "SweepView", "lay_out_sweep"]
+__all__ = ["SweepLines", "SweepScreen", "SweepSentences", "lay_out_sweep"]
 
 _KEYS = "Enter record now   Backspace take back the last   q stop and keep"
 _JSON_S = 0.25
 _SAY_S = 12.0
 _BELL = "\a"
-
-
-class SweepView(Protocol):
-    """Where a picture goes."""
-
-    def show(self, picture: SweepPicture) -> None:
-        """Show a picture."""
-
-    def redraw(self) -> None:
-        """Forget what is on the screen."""
 
 
 # --- a screen -----------------------------------------------------------------

@@ -6,7 +6,7 @@ import json
 import math
 import textwrap
 import time
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from benchlog.errors import one_line
 from benchlog.show.live_screen import LiveScreen, cut_line
@@ -18,7 +18,7 @@ from benchlog.show.trim_words import TrimPicture, picture_to_json, tell_step
 if TYPE_CHECKING:
     from benchlog.calibration.trim_steps import PlaceResult, Step
 
-__all__ = ["TrimLines", "TrimScreen", "TrimSentences", "TrimView", "lay_out_trim"]
+__all__ = ["TrimLines", "TrimScreen", "TrimSentences", "lay_out_trim"]
 
 _SAY_S = 8.0
 _JSON_S = 0.25
@@ -27,16 +27,6 @@ _FULL_SCALE = 200.0
 
 _KEYS = "Enter there / done   e trimmer at its end   b back   q leave"
 _NAMES = {"low": "short end", "high": "long end", "middle": "mid-knob, period"}
-
-
-class TrimView(Protocol):
-    """Where a picture goes."""
-
-    def show(self, picture: TrimPicture) -> None:
-        """Show a picture."""
-
-    def redraw(self) -> None:
-        """Forget what is on the screen."""
 
 
 # --- a screen -----------------------------------------------------------------
