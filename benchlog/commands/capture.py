@@ -15,6 +15,7 @@ from benchlog.commands.options import (
     BenchOption,
     InputOption,
     JsonOption,
+    KeptProfileOption,
     PortOption,
     RateOption,
     SupplyOption,
@@ -101,15 +102,7 @@ def capture_position(
             "--note", metavar="TEXT", help="Words to keep with the record.", show_default=False
         ),
     ] = None,
-    profile: Annotated[
-        str | None,
-        typer.Option(
-            "--profile",
-            metavar="NAME",
-            help="The kept profile of the input, see 'benchlog listen'.",
-            show_default=False,
-        ),
-    ] = None,
+    profile: KeptProfileOption = None,
     sweep: Annotated[
         str | None,
         typer.Option(

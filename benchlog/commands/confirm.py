@@ -16,12 +16,16 @@ from benchlog.commands.confirm_words import (
     read_sheet,
 )
 from benchlog.commands.options import (
+    ActiveFitOption,
+    AskedSupplyOption,
     BaudOption,
     BenchOption,
+    ChannelArgument,
     ChannelInputOption,
     DesignOption,
     InputOption,
     JsonOption,
+    PlainOption,
     PortOption,
     RateOption,
     TemperatureOption,
@@ -56,12 +60,7 @@ class _Output:
 
 
 def confirm_channel(
-    channel: Annotated[
-        str | None,
-        typer.Argument(
-            metavar="CHANNEL", help="The channel of the bench folder.", show_default=False
-        ),
-    ] = None,
+    channel: ChannelArgument = None,
     sound_input: InputOption = None,
     port: PortOption = None,
     point: Annotated[
@@ -122,24 +121,8 @@ def confirm_channel(
     ] = "0",
     rate: RateOption = None,
     baud: BaudOption = None,
-    active: Annotated[
-        str | None,
-        typer.Option(
-            "--active",
-            metavar="high|low",
-            help="Which level is the pulse; else what fits the design.",
-            show_default=False,
-        ),
-    ] = None,
-    supply: Annotated[
-        str | None,
-        typer.Option(
-            "--supply",
-            metavar="V",
-            help="The supply as the meter reads it while the channel runs; else it is asked for.",
-            show_default=False,
-        ),
-    ] = None,
+    active: ActiveFitOption = None,
+    supply: AskedSupplyOption = None,
     temperature: TemperatureOption = None,
     knob_reading: Annotated[
         str,
@@ -149,10 +132,7 @@ def confirm_channel(
             help="With --point: the knob was read to within this many degrees.",
         ),
     ] = "1",
-    plain: Annotated[
-        bool,
-        typer.Option("--plain", help="Plain sentences in place of a screen; a pipe gets them too."),
-    ] = False,
+    plain: PlainOption = False,
     bench: BenchOption = None,
     json_output: JsonOption = False,
 ) -> int:

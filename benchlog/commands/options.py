@@ -10,13 +10,18 @@ import typer
 from benchlog.errors import UsageError
 
 __all__ = [
+    "ActiveFitOption",
+    "AskedSupplyOption",
     "BaudOption",
     "BenchOption",
+    "ChannelArgument",
     "ChannelInputOption",
     "DesignOption",
     "InputOption",
     "JsonOption",
+    "KeptProfileOption",
     "Level",
+    "PlainOption",
     "PortOption",
     "RateOption",
     "SupplyOption",
@@ -111,6 +116,46 @@ DesignOption = Annotated[
         help="The design file, in place of the channel's.",
         show_default=False,
     ),
+]
+
+ActiveFitOption = Annotated[
+    str | None,
+    typer.Option(
+        "--active",
+        metavar="high|low",
+        help="Which level is the pulse; else what fits the design.",
+        show_default=False,
+    ),
+]
+
+AskedSupplyOption = Annotated[
+    str | None,
+    typer.Option(
+        "--supply",
+        metavar="V",
+        help="The supply as the meter reads it while the channel runs; else it is asked for.",
+        show_default=False,
+    ),
+]
+
+KeptProfileOption = Annotated[
+    str | None,
+    typer.Option(
+        "--profile",
+        metavar="NAME",
+        help="The kept profile of the input, see 'benchlog listen'.",
+        show_default=False,
+    ),
+]
+
+ChannelArgument = Annotated[
+    str | None,
+    typer.Argument(metavar="CHANNEL", help="The channel of the bench folder.", show_default=False),
+]
+
+PlainOption = Annotated[
+    bool,
+    typer.Option("--plain", help="Plain sentences in place of a screen; a pipe gets them too."),
 ]
 
 BenchOption = Annotated[

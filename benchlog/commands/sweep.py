@@ -11,11 +11,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchlog.commands.options import (
+    ActiveFitOption,
+    AskedSupplyOption,
     BaudOption,
     BenchOption,
+    ChannelArgument,
     ChannelInputOption,
     DesignOption,
     InputOption,
+    KeptProfileOption,
+    PlainOption,
     PortOption,
     RateOption,
     TemperatureOption,
@@ -50,12 +55,7 @@ class _Begun:
 
 
 def sweep_channel(
-    channel: Annotated[
-        str | None,
-        typer.Argument(
-            metavar="CHANNEL", help="The channel of the bench folder.", show_default=False
-        ),
-    ] = None,
+    channel: ChannelArgument = None,
     sound_input: InputOption = None,
     port: PortOption = None,
     from_file: Annotated[
@@ -127,44 +127,17 @@ def sweep_channel(
     ] = False,
     rate: RateOption = None,
     baud: BaudOption = None,
-    active: Annotated[
-        str | None,
-        typer.Option(
-            "--active",
-            metavar="high|low",
-            help="Which level is the pulse; else what fits the design.",
-            show_default=False,
-        ),
-    ] = None,
-    supply: Annotated[
-        str | None,
-        typer.Option(
-            "--supply",
-            metavar="V",
-            help="The supply as the meter reads it while the channel runs; else it is asked for.",
-            show_default=False,
-        ),
-    ] = None,
+    active: ActiveFitOption = None,
+    supply: AskedSupplyOption = None,
     temperature: TemperatureOption = None,
-    profile: Annotated[
-        str | None,
-        typer.Option(
-            "--profile",
-            metavar="NAME",
-            help="The kept profile of the input, see 'benchlog listen'.",
-            show_default=False,
-        ),
-    ] = None,
+    profile: KeptProfileOption = None,
     knob_reading: Annotated[
         str,
         typer.Option(
             "--knob-reading", metavar="DEG", help="The knob is set to within this many degrees."
         ),
     ] = "1",
-    plain: Annotated[
-        bool,
-        typer.Option("--plain", help="Plain sentences in place of a screen; a pipe gets them too."),
-    ] = False,
+    plain: PlainOption = False,
     bench: BenchOption = None,
     json_output: Annotated[
         bool,

@@ -10,9 +10,11 @@ import typer
 from benchlog.commands.options import (
     BaudOption,
     BenchOption,
+    ChannelArgument,
     ChannelInputOption,
     DesignOption,
     InputOption,
+    PlainOption,
     PortOption,
     RateOption,
     SupplyOption,
@@ -36,12 +38,7 @@ _LEAST_FIXED_OHM = 1000.0
 
 
 def trim_channel(
-    channel: Annotated[
-        str | None,
-        typer.Argument(
-            metavar="CHANNEL", help="The channel of the bench folder.", show_default=False
-        ),
-    ] = None,
+    channel: ChannelArgument = None,
     sound_input: InputOption = None,
     port: PortOption = None,
     channel_input: ChannelInputOption = None,
@@ -143,10 +140,7 @@ def trim_channel(
             "--seconds", metavar="S", help="Leave after so long by itself.", show_default=False
         ),
     ] = None,
-    plain: Annotated[
-        bool,
-        typer.Option("--plain", help="Plain sentences in place of a screen; a pipe gets them too."),
-    ] = False,
+    plain: PlainOption = False,
     bench: BenchOption = None,
     json_output: Annotated[
         bool,
