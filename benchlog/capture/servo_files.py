@@ -28,6 +28,7 @@ from benchlog.capture.new_files import (
     write_new_text,
 )
 from benchlog.capture.sidecar import is_stamp, stamp_of
+from benchlog.capture.small_files import Fault, read_small_text
 from benchlog.channel.kept_servo import KeptServo, check_servo_name, format_servo, parse_servo
 from benchlog.channel.servo import Servo
 from benchlog.errors import DesignError, StoreError
@@ -45,6 +46,11 @@ SERVOS = "servos"
 """The folder of measured servos, beside those of the channels."""
 
 _LIMIT = 1 << 16
+_FAULTS: dict[Fault, tuple[str, str]] = {
+    "long": ("a measured servo of some lines", "measuring it again: benchlog servo"),
+    "coding": ("TOML text in UTF-8", "saving it as UTF-8 in a text editor"),
+    "unreadable": ("a measured servo", "benchlog servo NAME to measure it"),
+}
 _PATIENCE_S = 10.0
 
 
@@ -114,28 +120,12 @@ def read_servo_file(path: Path) -> KeptServo:
     DesignError
         The file cannot be read or is wrong; key, value and line are named.
     """
-    try:
-        with path.open("rb") as file:
-            content = file.read(_LIMIT + 1)
-        if len(content) > _LIMIT:
-            raise DesignError(
-                f"{path} holds more than {_LIMIT} bytes",
-                expected="a measured servo of some lines",
-                attempt="measuring it again: benchlog servo",
-            )
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as exc:
-        raise DesignError(
-            f"{path} is not UTF-8 text (byte {exc.start})",
-            expected="TOML text in UTF-8",
-            attempt="saving it as UTF-8 in a text editor",
-        ) from exc
-    except (OSError, ValueError) as exc:
-        raise DesignError(
-            f"{path} cannot be read ({getattr(exc, 'strerror', None) or exc})",
-            expected="a measured servo",
-            attempt="benchlog servo NAME to measure it",
-        ) from exc
+
+    def refuse(fault: Fault, found: str) -> DesignError:
+        expected, attempt = _FAULTS[fault]
+        return DesignError(f"{path} {found}", expected=expected, attempt=attempt)
+
+    text = read_small_text(path, _LIMIT, refuse)
     kept = parse_servo(text, str(path))
     if kept.name != path.stem.partition(".")[0]:
         raise DesignError(

@@ -52,6 +52,7 @@ from benchlog.capture.sidecar import (
     sidecar_text,
     stamp_of,
 )
+from benchlog.capture.small_files import Fault, read_small_text
 from benchlog.errors import DesignError, StoreError
 
 if TYPE_CHECKING:
@@ -77,6 +78,11 @@ RECORD_SUFFIXES = (".flac", ".wav", ".vcd", ".csv", ".log")
 
 _FOLDERS = ("captures", "calibration")
 _DESIGN_LIMIT = 1 << 20
+_DESIGN_FAULTS: dict[Fault, tuple[str, str]] = {
+    "long": ("a design file of some lines", "the name of the channel's design.toml"),
+    "coding": ("TOML text in UTF-8", "saving it as UTF-8 in a text editor"),
+    "unreadable": ("a design.toml", "benchlog new CHANNEL to make one, or another name"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -358,31 +364,18 @@ def read_design(path: Path, servos: Mapping[str, Servo] | None = None) -> Design
     from benchlog.capture.servo_files import servos_beside
     from benchlog.channel.design import parse_design
 
+    def refuse(fault: Fault, found: str) -> DesignError:
+        expected, attempt = _DESIGN_FAULTS[fault]
+        file = path if fault == "long" else f"design file {path}"
+        return DesignError(f"{file} {found}", expected=expected, attempt=attempt)
+
     try:
-        with path.open("rb") as file:
-            content = file.read(_DESIGN_LIMIT + 1)
-        if len(content) > _DESIGN_LIMIT:
-            raise DesignError(
-                f"{path} holds more than {_DESIGN_LIMIT} bytes",
-                expected="a design file of some lines",
-                attempt="the name of the channel's design.toml",
-            )
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as exc:
-        raise DesignError(
-            f"design file {path} is not UTF-8 text (byte {exc.start})",
-            expected="TOML text in UTF-8",
-            attempt="saving it as UTF-8 in a text editor",
-        ) from exc
-    except (OSError, ValueError) as exc:
+        text = read_small_text(path, _DESIGN_LIMIT, refuse)
+    except DesignError as refusal:
         in_bench = path.name == "design.toml" and path.parent.parent.name == "calibration"
-        if in_bench and isinstance(exc, FileNotFoundError):
-            raise _no_design(path) from exc
-        raise DesignError(
-            f"design file {path} cannot be read ({getattr(exc, 'strerror', None) or exc})",
-            expected="a design.toml",
-            attempt="benchlog new CHANNEL to make one, or another name",
-        ) from exc
+        if in_bench and isinstance(refusal.__cause__, FileNotFoundError):
+            raise _no_design(path) from refusal.__cause__
+        raise
     return parse_design(text, str(path), servos_beside(path) if servos is None else servos)
 
 

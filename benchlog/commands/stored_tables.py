@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchlog.capture.small_files import Fault, read_small_text
 from benchlog.errors import BenchlogError, StoreError
 
 if TYPE_CHECKING:
@@ -14,6 +15,11 @@ if TYPE_CHECKING:
 __all__ = ["find_table", "read_table", "read_tables"]
 
 _LARGEST = 1 << 24
+_FAULTS: dict[Fault, tuple[str, str]] = {
+    "long": ("a calibration table of some lines", "restoring the file as it was written"),
+    "coding": ("a calibration table in UTF-8", "restoring the file, or saving it as UTF-8"),
+    "unreadable": ("a calibration table", "changing its permissions, or restoring it"),
+}
 _SAME_S = 1e-6
 
 
@@ -92,28 +98,11 @@ def read_table(path: Path, channel: str) -> StoredTable:
     from benchlog.calibration.table_text import parse_table
     from benchlog.channel.design import parse_design
 
-    try:
-        with path.open("rb") as file:
-            content = file.read(_LARGEST + 1)
-        if len(content) > _LARGEST:
-            raise StoreError(
-                f"{path} holds more than {_LARGEST} bytes",
-                expected="a calibration table of some lines",
-                attempt="restoring the file as it was written",
-            )
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as exc:
-        raise StoreError(
-            f"{path} is not UTF-8 text (byte {exc.start})",
-            expected="a calibration table in UTF-8",
-            attempt="restoring the file, or saving it as UTF-8",
-        ) from exc
-    except OSError as exc:
-        raise StoreError(
-            f"{path} cannot be read ({exc.strerror})",
-            expected="a calibration table",
-            attempt="changing its permissions, or restoring it",
-        ) from exc
+    def refuse(fault: Fault, found: str) -> StoreError:
+        expected, attempt = _FAULTS[fault]
+        return StoreError(f"{path} {found}", expected=expected, attempt=attempt)
+
+    text = read_small_text(path, _LARGEST, refuse)
     table = parse_table(text, str(path))
     if table.channel != channel:
         raise StoreError(
