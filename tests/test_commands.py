@@ -51,6 +51,14 @@ def test_version(tmp_path: Path) -> None:
     assert run_here("--version", cwd=tmp_path).out == f"benchlog {benchlog.__version__}\n"
 
 
+@pytest.mark.parametrize("command", ["dial", "drift", "measure"])
+def test_the_help_names_no_types_of_the_language(tmp_path: Path, command: str) -> None:
+    outcome = run_here(command, "--help", cwd=tmp_path)
+    assert outcome.status == 0
+    for word in ("<", "bool", "list[", "...}...", "...]..."):
+        assert word not in outcome.out
+
+
 @pytest.mark.parametrize("word", ["--help", "--version"])
 def test_help_and_version_import_nothing_heavy(tmp_path: Path, word: str) -> None:
     code = (

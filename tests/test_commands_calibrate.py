@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 
@@ -128,6 +129,9 @@ def test_a_record_that_cannot_be_measured_stops_the_storing(
 ) -> None:
     lay_in(bench_folder, heron_text, (15, 75, 135))
     (bench_folder / "captures" / "heron" / "m01.csv").write_text("time_s,level\n0,0\n")
+    shown = run_here("calibrate", "heron", cwd=bench_folder)
+    assert "Not stored" in shown.out
+    assert "--set-aside" in shown.out
     outcome = run_here("calibrate", "heron", "--json", cwd=bench_folder)
     content = answer(outcome, status=2)
     assert [row["knob_deg"] for row in content["rows"]] == [15, 135]
@@ -137,6 +141,41 @@ def test_a_record_that_cannot_be_measured_stops_the_storing(
     assert list((bench_folder / "calibration" / "heron").iterdir()) == [
         bench_folder / "calibration" / "heron" / "design.toml"
     ]
+
+
+def test_a_recording_without_its_sidecar_is_told(bench_folder: Path, heron_text: str) -> None:
+    lay_in(bench_folder, heron_text, (15, 75, 135))
+    folder = bench_folder / "captures" / "heron"
+    recorded = json.loads(next(folder.glob("*.json")).read_text("utf-8"))["recorded_utc"]
+    stamp = recorded.replace("-", "").replace(":", "")
+    write_edges(folder / f"{stamp}-195deg.csv", 0.0019, 0.0181)
+    write_edges(folder / "20200101T000000Z-255deg.csv", 0.0023, 0.0177)  # of another day
+    outcome = run_here("calibrate", "heron", "--json", "--no-save", cwd=bench_folder)
+    answer(outcome)
+    (line,) = outcome.err.splitlines()
+    assert line.startswith(f"warning: {stamp}-195deg.csv has no sidecar and is left out")
+    assert "; expected " in line
+    assert f"; try: {stamp}-195deg.json with channel" in line
+
+
+def test_two_records_of_one_mark_are_one_position(bench_folder: Path, heron_text: str) -> None:
+    lay_in(bench_folder, heron_text, (15, 75, 75))
+    outcome = run_here("calibrate", "heron", "--no-save", cwd=bench_folder)
+    assert "calibration of 3 recordings at 2 knob positions" in outcome.out
+    assert outcome.err == ""
+
+
+def test_records_of_one_mark_that_contradict_each_other_are_named(
+    bench_folder: Path, heron_text: str
+) -> None:
+    lay_in(bench_folder, heron_text, (15, 75, 105, 135))
+    sidecar = bench_folder / "captures" / "heron" / "m02.json"
+    known = json.loads(sidecar.read_text("utf-8"))
+    sidecar.write_text(json.dumps({**known, "knob_deg": 75}), encoding="utf-8")
+    outcome = run_here("calibrate", "heron", "--no-save", cwd=bench_folder)
+    assert "warning: two recordings at 75 degrees differ by " in outcome.err
+    assert "m01.csv and m02.csv" in outcome.err
+    assert "benchlog log --set-aside" in outcome.err
 
 
 def test_an_angle_beyond_the_knob_is_refused(tmp_path: Path, heron_design: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -81,6 +82,11 @@ def test_capacitor_off_is_told_to_be_replaced(design: Design) -> None:
     result = confirm_points(design, measure(design, {"c_timing": 23.98e-9}))
     assert (result.word, result.part) == ("FAIL", "c_timing")
     assert "22 nF" in result.next_step
+    short = shorten_reason(make_copy(result, 1, 0, temperature_c=None))
+    # within 0.5 nF of the 23.98 that was put in; it also drives the servo past its range
+    found = re.fullmatch(r"c_timing (\S+) nF, not 22 nF; past the servo's range", short)
+    assert found is not None, short
+    assert float(found[1]) == pytest.approx(23.98, abs=0.5)
 
 
 def test_past_the_servos_range_fails_first(design: Design) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -594,6 +595,33 @@ def test_a_blank_ring_needs_no_channel(tmp_path: Path) -> None:
 def test_a_channel_without_a_sweep_is_told(bench_folder: Path) -> None:
     outcome = run_here("dial", "heron", cwd=bench_folder)
     check_line(outcome, "heron was not measured yet", "--from-design")
+
+
+def test_the_newest_table_serves_where_no_recording_is_there(
+    bench_folder: Path, heron_text: str
+) -> None:
+    lay_in(bench_folder, heron_text, [45.0 * k for k in range(7)])
+    run_here("calibrate", "heron", cwd=bench_folder)
+    recorded = answer(run_here("dial", "heron", "--json", cwd=bench_folder))
+    shutil.rmtree(bench_folder / "captures" / "heron")
+    outcome = run_here("dial", "heron", "--json", cwd=bench_folder)
+    stored = answer(outcome)
+    assert "no recording of heron" in outcome.err
+    assert "newest table" in outcome.err
+    pairs = list(zip(recorded["dials"][0]["marks"], stored["dials"][0]["marks"], strict=True))
+    assert len(pairs) > 5
+    for one, other in pairs:
+        assert one["label"] == other["label"]
+        # the table keeps a ten-thousandth of a microsecond, far less than a hundredth of a degree
+        assert one["knob_deg"] == pytest.approx(other["knob_deg"], abs=0.01)
+
+
+def test_a_scale_of_few_marks_says_so(bench_folder: Path, heron_text: str) -> None:
+    lay_in(bench_folder, heron_text, [90.0])
+    outcome = run_here("dial", "heron", "--json", cwd=bench_folder)
+    answer(outcome)
+    assert "rests on 1 mark:" in outcome.err
+    assert "expected 4 marks or more" in outcome.err
 
 
 @pytest.mark.parametrize(

@@ -214,3 +214,19 @@ def test_channels_side_by_side(bench_folder: Path, heron_text: str) -> None:
     assert answer(outcome, status=2)["channels"] == ["heron", "moon", "boat"]
     check_line(run_here("drift", "heron", "heron", cwd=bench_folder), "twice")
     check_line(run_here(*words, "--against", "design", cwd=bench_folder), "--against")
+
+
+def test_a_mark_beyond_the_knobs_travel_is_named(bench_folder: Path, heron: Design) -> None:
+    path = lay_table(bench_folder, heron, "20260901T110000Z")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("\n270,", "\n400,", 1), encoding="utf-8")
+    outcome = run_here("drift", "heron", cwd=bench_folder)
+    check_line(outcome, "a mark at 400 degrees", "from 0 to 270", "moving it elsewhere")
+
+
+def test_pulses_that_double_are_told_in_plain_figures(bench_folder: Path, heron: Design) -> None:
+    lay_table(bench_folder, heron, "20260901T110000Z")
+    lay_table(bench_folder, heron, "20260902T110000Z", c_timing=44e-9)
+    content = answer(run_here("drift", "heron", "--json", cwd=bench_folder), status=1)
+    # twice the capacitor makes twice the pulse
+    assert "All pulses are 100 % longer" in content["moved"]["text"]

@@ -98,6 +98,8 @@ def test_one_angle_alone_is_kept_and_makes_no_curve(bench_folder: Path) -> None:
         (("lifter", "--range", "500,2500", "--point", "1500=x"), "--point 'x'"),
         (("lifter", "--range", "500,2500", "--point", "5=1"), "--point '5'"),
         (("lifter", "--range", "500,2500", "--point", "no.wav=1"), "no.wav"),
+        (("lifter", "--range", "500,2500", "--point", "x=1"), "no recording x is there"),
+        (("lifter", "--range", "500,2500", *_POINTS, "--point", "100=1"), "past the servo's range"),
         (("lifter", "--angles", "5,5"), "two angles that differ"),
         (("lifter", "--angles", "0,180", *_POINTS), "--point together with --angles"),
         (("lifter", "--input", "0", "--range", "500,2500"), "--input together with --range"),

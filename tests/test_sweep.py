@@ -626,6 +626,33 @@ def test_recordings_in_the_order_of_the_marks(
     )
 
 
+def test_recordings_go_with_marks_in_the_order_in_which_both_were_typed(
+    bench_folder: Path, design: Design, tmp_path: Path
+) -> None:
+    angles = (270.0, 60.0, 180.0)
+    files = write_recordings(tmp_path / "mine", design, angles)
+    words = [word for path in files for word in ("--from", str(path))]
+    outcome = run_here(
+        "sweep", "heron", *words, "--marks", "270,60,180", *SURROUND, cwd=bench_folder
+    )
+    assert outcome.err == ""
+    rows = last_line(outcome.out)["calibration"]["rows"]
+    assert sorted(row["knob_deg"] for row in rows) == sorted(angles)
+    for row in rows:
+        assert row["pulse_us"] == pytest.approx(1e6 * pulse(design, row["knob_deg"]), abs=1.0)
+
+
+def test_the_sweep_that_was_laid_in_last_is_the_newest(
+    bench_folder: Path, design: Design, tmp_path: Path
+) -> None:
+    (path,) = write_recordings(tmp_path / "mine", design, (90.0,))
+    for _ in range(2):  # the very same recording, so that only the stamps differ
+        outcome = run_here("sweep", "heron", "--point", f"90={path}", *SURROUND, cwd=bench_folder)
+        told = last_line(outcome.out)
+        assert {one.sidecar.sweep for one in read_sweep(bench_folder)} == {told["sweep"]}
+    assert told["text"].startswith("heron: its one mark is recorded")
+
+
 def test_a_recording_that_looks_like_another_angle_is_told(
     bench_folder: Path, design: Design, tmp_path: Path
 ) -> None:
@@ -680,7 +707,7 @@ def test_marks_all_in_dead_travel_are_calibrated(
         (("--port", "/dev/null", "--resume"), "no sweep of heron of today"),
         (("--point", "90"), "--point '90'"),
         (("--point", "400=a.csv"), "at a knob angle of 400"),
-        (("--from", "a.csv", "--marks", "0,10"), "1 recordings for 2 marks"),
+        (("--from", "a.csv", "--marks", "0,10"), "1 recording for 2 marks"),
         (("--from", "a.csv", "--marks", "0"), "a.csv"),
         (("--port", "/nowhere/port"), "/nowhere/port"),
     ],
@@ -793,7 +820,8 @@ def test_two_sweeps_at_the_same_moment(heron_text: str, design: Design, tmp_path
             os.kill(first.pid, signal.SIGINT)
             out, _ = first.communicate(timeout=20)
     assert first.returncode == 130
-    left = json.loads(out.splitlines()[-1])
+    # every line is JSON, the first ones as well
+    left = [json.loads(line) for line in out.splitlines()][-1]
     assert (left["state"], left["taken"], left["calibration"]) == ("left", 0, None)
     # stopped before the first mark, it leaves nothing
     assert not list((folder / "captures").glob("heron/*"))

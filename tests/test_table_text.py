@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -181,6 +182,10 @@ def line_number(text: str, start: str) -> int:
         (lambda t: t.replace(",6.02,", ",-6.02,", 1), "'-6.02' under supply_v in line"),
         (lambda t: t.replace(",6.02,", ",six,", 1), "'six' under supply_v in line"),
         (lambda t: t.replace(",25.000,", ",nan,", 1), "'nan' under clock_ppm in line"),
+        (lambda t: t.replace(",6.02,", ",1e6,", 1), "'1e6' under supply_v in line"),
+        (lambda t: re.sub(r"\n90,up,([^,]*),[^,]*,", r"\n90,up,\1,1e300,", t), "under u_pulse_us"),
+        (lambda t: re.sub(r"(\n90,up,[^,]*,[^,]*),[^,]*,", r"\1,9,", t), "less than the period, 9"),
+        (lambda t: t.replace("\n90,", "\n1e9,", 1), "'1e9' under knob_deg in line"),
         (lambda t: t.replace("within: 0.5", "within: much", 1), "says 'much"),
         (lambda t: t.replace("\n90,", "\n<<<<<<< mine\n90,", 1), "'<<<<<<<' of an unfinished"),
         (lambda t: t.replace("\n90,", "\n=======\n90,", 1), "'=======' of an unfinished merge"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import sys
+import threading
 from dataclasses import replace
 
 import numpy as np
@@ -142,3 +143,40 @@ def test_the_cautions_name_what_can_hurt(capsys: pytest.CaptureFixture[str]) -> 
     assert len(captured.err.splitlines()) == len(CAUTIONS) + 1
     for word in ("mains", "headphone", "ground", "pinch", "burn", "local codes", "licensed"):
         assert word in captured.err
+
+
+@pytest.mark.parametrize(
+    ("is_terminal", "quiet", "is_told"),
+    [(True, False, True), (True, True, False), (False, False, False)],
+)
+def test_slow_work_is_told_in_a_line_where_somebody_looks(
+    monkeypatch: pytest.MonkeyPatch, is_terminal: bool, quiet: bool, is_told: bool
+) -> None:
+    class Screen(io.StringIO):
+        def isatty(self) -> bool:
+            return is_terminal
+
+    screen = Screen()
+    written = threading.Event()
+
+    def write(text: str) -> None:
+        screen.write(text)
+        written.set()
+
+    monkeypatch.setattr(sys, "stderr", screen)
+    monkeypatch.setattr(terminal, "BAR_AFTER_S", 0.0)
+    monkeypatch.setattr(terminal, "warn", write)
+    with terminal.tell_if_slow("Looking ...", quiet=quiet):
+        if is_told:
+            assert written.wait(20.0)
+    assert screen.getvalue() == ("Looking ..." if is_told else "")
+
+
+def test_quick_work_is_not_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[str] = []
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(terminal, "BAR_AFTER_S", 3600.0)
+    monkeypatch.setattr(terminal, "warn", told.append)
+    with terminal.tell_if_slow("Looking ..."):
+        pass
+    assert told == []

@@ -69,6 +69,11 @@ class DeadEnds:
     half_deg: Values
     log_weight: Values
 
+    def only(self, index: int | np.intp) -> DeadEnds:
+        """Return one of them alone."""
+        one = slice(int(index), int(index) + 1)
+        return DeadEnds(self.length_deg[one], self.half_deg[one], self.log_weight[one])
+
 
 def list_dead_ends(marks: Marks, stated_deg: float, *, turned: bool) -> DeadEnds:
     """List the lengths that one dead end may have.

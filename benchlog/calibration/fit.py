@@ -8,6 +8,9 @@ allows is drawn from (JCGM 101:2008). The curve is the mean of these draws and i
 With hysteresis the curve is the middle of both ways: each way's own is shifted by half of it. Where
 only one way was swept the middle is not known, and the band allows for 2 degrees on either side
 (rectangular; half of the largest usual hysteresis, common practice).
+
+The reading of the knob is taken as stated, unless the marks agree far better, or far worse, than
+that allows (`reading_scatter`).
 """
 
 from __future__ import annotations
@@ -25,6 +28,7 @@ from benchlog.calibration.knob_curve import KnobCurve
 from benchlog.calibration.marks import count_settings
 from benchlog.calibration.point import KNOB_READING_DEG, ROOT3, Point
 from benchlog.calibration.pulse_scale import PulseScale, read_scale
+from benchlog.calibration.reading_scatter import scatter_ratio
 from benchlog.calibration.straight_line import fit_polynomial
 from benchlog.calibration.track_fit import Track, fit_track
 from benchlog.channel.knob import Knob
@@ -41,6 +45,10 @@ _STEP_DEG = 0.5
 _BAND = (2.5, 97.5)
 _HALF = 0.5
 """An end stop is passed where at least so much of what the sweep allows passes it."""
+_READINGS = 4
+"""How often the reading is judged anew at most."""
+_WORST_READING = 0.05
+"""No worse a reading is found, as a fraction of the travel: such marks show no curve."""
 _OTHER_TAPER = math.log(0.01)
 """What is thought beforehand of a track of another taper than the design's."""
 _ODD_REMAINDER = 0.02
@@ -64,7 +72,8 @@ def fit_curve(
         At least one, in any order, each a visit of its own; an angle beyond a stop counts as at
         the stop.
     knob_reading_deg : float
-        Half-width of the knob reading, degrees, 0 or more.
+        Half-width of the knob reading, degrees, 0 or more. Marks that plainly scatter less or
+        more say better how they were read; 0 is kept.
     identification : Identification, optional
         What the sweep told of the parts: its wiring and values are then the model's.
 
@@ -88,8 +97,8 @@ def fit_curve(
     scale, pulse_s, rest_s = read_scale(built, points, parts)
     knob = _turned_knob(built.knob, points, scale.share_at(pulse_s))
     marks = _read_marks(knob, points, scale, pulse_s, knob_reading_deg)
-    track = _fit_best(marks, scale, knob)
-    return _describe(design, points, knob, scale, track, pulse_s, rest_s, marks)
+    marks, track = _fit_as_read(marks, scale, knob)
+    return _describe(design, points, knob, scale, track, pulse_s, rest_s, marks, knob_reading_deg)
 
 
 def _check(points: Sequence[Point], knob_reading_deg: float) -> None:
@@ -149,6 +158,20 @@ def _read_marks(
     )
 
 
+def _fit_as_read(marks: Marks, scale: PulseScale, knob: Knob) -> tuple[Marks, Track]:
+    """Fit the track with the reading as stated, or as the marks plainly show it to have been."""
+    track = _fit_best(marks, scale, knob)
+    worst_deg = max(marks.reading_deg, _WORST_READING * marks.travel_deg)
+    for _ in range(_READINGS):
+        ratio = scatter_ratio(track.misfit, track.freedom)
+        reading_deg = min(marks.reading_deg * ratio, worst_deg)
+        if reading_deg == marks.reading_deg:
+            break
+        marks = replace(marks, reading_deg=reading_deg)
+        track = _fit_best(marks, scale, knob)
+    return marks, track
+
+
 def _fit_best(marks: Marks, scale: PulseScale, knob: Knob) -> Track:
     """Fit the design's taper, and others where that one needs much bending."""
     own = knob.taper
@@ -178,9 +201,10 @@ def _describe(
     pulse_s: Values,
     rest_s: Values,
     marks: Marks,
+    knob_reading_deg: float,
 ) -> KnobCurve:
     """Read the figures off the draws."""
-    draws = scale.pulse_at(track.share)
+    draws = np.maximum(scale.pulse_at(track.share), 0.0)
     mean = np.mean(draws, axis=0)
     low, high = np.percentile(draws, _BAND, axis=0)
     clock = 2.0 * max(point.clock_share for point in points) / ROOT3 * mean
@@ -231,7 +255,8 @@ def _describe(
             knob_deg,
             mean,
             u_pulse_s=_repeat_s(points, scale, pulse_s),
-            knob_reading_deg=marks.reading_deg,
+            # a mark is set again as well as it was read, and hardly better than is stated
+            knob_reading_deg=max(marks.reading_deg, knob_reading_deg),
             hysteresis_deg=lag[0] or 0.0,
         ),
         supply_v=scale.supply_v,
@@ -248,7 +273,7 @@ def _fit_rest(scale: PulseScale, pulse_s: Values, rest_s: Values, curve_s: Value
     """Return the rest of the cycle along the curve: the model's, in the measured proportion."""
     # counted along the track as it is, so that parts far off their marking do no harm
     low, high = float(curve_s[0]), float(curve_s[-1])
-    reach = max(high - low, 1e-3 * high)
+    reach = max(high - low, 1e-3 * max(high, float(np.max(pulse_s))))
     place, at = np.clip((pulse_s - low) / reach, 0.0, 1.0), (curve_s - low) / reach
     ratio = rest_s / scale.rest_at(place)
     degree = 1 if np.ptp(place) > 0.2 and place.size > 2 else 0

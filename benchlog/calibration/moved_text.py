@@ -106,13 +106,19 @@ def _way(difference: Difference, chosen: Choice) -> str:
         return f"All pulses are {abs(float(np.mean(moved))):.0f} µs {word} (an offset)"
     share = np.expm1(effect[:, 0])
     if is_one_way and np.ptp(share) < 0.3 * float(np.max(np.abs(share))):
-        return f"All pulses are {abs(float(np.mean(share))) * 100:.2g} % {word} ({span} µs)"
+        return f"All pulses are {_percent(float(np.mean(share)))} % {word} ({span} µs)"
     if abs(low) < 0.15 * abs(largest) or abs(high) < 0.15 * abs(largest):
         where = f"{difference.knob_deg[k]:g}°"
         return (
             f"The knob's span has moved: pulses are up to {abs(largest):.0f} µs {word} at {where}"
         )
     return f"The pulses have moved by {low:+.0f} to {high:+.0f} µs"
+
+
+def _percent(share: float) -> str:
+    """Write a share with two figures, from 100 % on without decimals."""
+    percent = abs(share) * 100.0
+    return f"{percent:.0f}" if percent >= 9.95 else f"{percent:.2g}"
 
 
 def _size(difference: Difference, fit: CauseFit, later: Observed, earlier: Observed) -> str:
@@ -192,7 +198,8 @@ def _speed(pace: Pace | None, design: Design) -> str:
         return f"{text}, at {pace.limit_deg:g}° already more than {name}"
     days = max(1, math.floor(pace.leaves_in_days))
     assert days <= HORIZON_DAYS
-    return f"{text}, past {name} at {pace.limit_deg:g}° in about {days} days at that pace"
+    counted = "a day" if days == 1 else f"{days} days"
+    return f"{text}, past {name} at {pace.limit_deg:g}° in about {counted} at that pace"
 
 
 def _capacitor_or_what(difference: Difference, fit: CauseFit) -> str:

@@ -13,6 +13,7 @@ import io
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NoReturn
 
 from benchlog.calibration.identify import Identification
 from benchlog.calibration.stored_table import StoredRow, StoredTable
@@ -198,7 +199,7 @@ _READING_MARK = "# knob read to within: "
 
 def _fault(name: str, found: str, expected: str, attempt: str | None = None) -> StoreError:
     """Say what is wrong with a stored table."""
-    usual = "restoring the file as it was written, or calibrating again"
+    usual = "restoring the file as it was written, or moving it elsewhere and calibrating again"
     return StoreError(f"{name} {found}", expected=expected, attempt=attempt or usual)
 
 
@@ -283,17 +284,17 @@ def _parse_row(line: str, number: int, name: str, columns: list[str]) -> StoredR
     return StoredRow(
         knob_deg=read.number("knob_deg"),
         direction=read.word("direction", ("", "up", "down")) or None,
-        pulse_s=read.number("pulse_us", above=0.0) * 1e-6,
-        u_pulse_s=read.number("u_pulse_us", least=0.0) * 1e-6,
+        pulse_s=read.pulse_us() * 1e-6,
+        u_pulse_s=read.number("u_pulse_us") * 1e-6,
         period_s=read.number("period_us", above=0.0) * 1e-6,
         design_pulse_s=read.number("design_pulse_us") * 1e-6,
         deviation_s=read.number("deviation_us") * 1e-6,
-        u_deviation_s=read.number("u_deviation_us", least=0.0) * 1e-6,
+        u_deviation_s=read.number("u_deviation_us") * 1e-6,
         verdict=read.word("verdict", (ON, WITHIN, OFF, UNDECIDED)),
         flags=tuple(read.cells["flags"].split()),
         supply_v=read.optional("supply_v"),
         temperature_c=read.optional("temperature_c"),
-        pulse_count=int(read.number("pulse_count", least=0.0)),
+        pulse_count=int(read.number("pulse_count")),
         source=read.cells["source"],
         u_period_s=None if u_period_us is None else u_period_us * 1e-6,
         pulse_sd_s=(read.optional("pulse_sd_us") or 0.0) * 1e-6,
@@ -304,17 +305,19 @@ def _parse_row(line: str, number: int, name: str, columns: list[str]) -> StoredR
     )
 
 
-_BELOW = {
-    "u_period_us": 0.0,
-    "pulse_sd_us": 0.0,
-    "rest_sd_us": 0.0,
-    "period_sd_us": 0.0,
-    "clock_ppm": 0.0,
-    "pulse_rest_correlation": -1.0,
-    "supply_v": 0.0,
-    "temperature_c": -273.15,
+_MOST_US = 1e9
+_BETWEEN = {
+    "knob_deg": (-3600.0, 3600.0),
+    "clock_ppm": (0.0, 1e6),
+    "pulse_rest_correlation": (-1.0, 1.0),
+    "supply_v": (0.0, 100.0),
+    "temperature_c": (-100.0, 200.0),
+    "pulse_count": (0.0, 1e12),
+    "design_pulse_us": (-_MOST_US, _MOST_US),
+    "deviation_us": (-_MOST_US, _MOST_US),
 }
-"""What a cell that may be empty must not lie below."""
+"""Between what a cell must lie, as in a sidecar; else from 0 to `_MOST_US`: figures beyond are a
+slip of the keyboard, and the reckoning would overflow."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,29 +328,41 @@ class _Cells:
     line: int
     name: str
 
-    def number(self, column: str, *, least: float = -math.inf, above: float | None = None) -> float:
+    def number(self, column: str, *, above: float | None = None) -> float:
         """Read a number that must be there."""
+        low, high = _BETWEEN.get(column, (0.0, _MOST_US))
         value = _finite(self.cells[column])
-        if value is None or value < least or (above is not None and value <= above):
-            found = f"has '{self.cells[column]}' under {column} in line {self.line}"
-            expected = "a finite number"
+        if value is None or not low <= value <= high or (above is not None and value <= above):
+            expected = f"a number from {low:g} to {high:g}"
             if above is not None:
-                expected = f"a number above {above:g}"
-            elif math.isfinite(least):
-                expected = f"a number, {least:g} or more"
-            raise _fault(self.name, found, expected)
+                expected = f"a number above {above:g}, up to {high:g}"
+            self._refuse(column, expected)
         return value
+
+    def pulse_us(self) -> float:
+        """Read the pulse, which is part of its period."""
+        value = self.number("pulse_us", above=0.0)
+        if value >= self.number("period_us", above=0.0):
+            self._refuse(
+                "pulse_us", f"less than the period, {self.cells['period_us']} under period_us"
+            )
+        return value
+
+    def _refuse(self, column: str, expected: str) -> NoReturn:
+        """Say what is wrong with a cell."""
+        found = f"has '{self.cells[column]}' under {column} in line {self.line}"
+        raise _fault(self.name, found, expected)
 
     def optional(self, column: str) -> float | None:
         """Read a number that may be left out."""
         if not self.cells.get(column):
             return None
-        return self.number(column, least=_BELOW[column])
+        return self.number(column)
 
     def word(self, column: str, words: tuple[str, ...]) -> str:
         """Read one word of a few."""
         text = self.cells[column]
         if text not in words:
-            found = f"has '{text}' under {column} in line {self.line}"
-            raise _fault(self.name, found, " or ".join(f"'{word}'" for word in words))
+            named = [f"'{word}'" if word else "nothing" for word in words]
+            self._refuse(column, " or ".join(named))
         return text

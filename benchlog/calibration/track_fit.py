@@ -14,7 +14,8 @@ degrees (common practice). All sizes, lengths and dead ends that are tried are w
 they explain the sweep (Bayes), and the curve is drawn from all of them.
 
 The knob is read within a rectangle, and lags by half its hysteresis on either way; both count
-by their mean and variance at each mark, the kink at a dead end included.
+by their mean and variance at each mark, the kink at a dead end included. Where only one way was
+swept its own curve is fitted, dead ends and all, and then moved to the middle of both.
 """
 
 from __future__ import annotations
@@ -27,9 +28,15 @@ from numpy.typing import NDArray
 
 from benchlog.calibration.dead_ends import DeadEnds, Marks, list_dead_ends, refine_dead_ends
 from benchlog.calibration.pulse_scale import PulseScale
+from benchlog.calibration.track_draws import (
+    HYSTERESIS_DEG,
+    choose_rising,
+    hold_ends,
+    move_to_middle,
+)
 from benchlog.channel.knob import LOG_MIDDLE
 
-__all__ = ["HYSTERESIS_DEG", "Track", "fit_track"]
+__all__ = ["Track", "fit_track"]
 
 Values = NDArray[np.float64]
 
@@ -46,20 +53,15 @@ _TAPER_SIZE = 2.0
 _MIDDLE_SPREAD = 0.2
 """Of the logarithm of what a log track has passed at half travel: 10 to 20 % (common practice)."""
 
-HYSTERESIS_DEG = 4.0
-"""Hysteresis lies between 0 and this (common practice: play and lag of panel potentiometers)."""
-U_ONE_WAY_DEG = 0.5 * HYSTERESIS_DEG / math.sqrt(3.0)
-"""Standard uncertainty of the middle of both ways where only one was swept: half of the largest
-hysteresis on either side, rectangular (JCGM 100:2008, 4.3.7)."""
-
 _CONTRADICTS = 3.0
 _FLOOR = 1e-5
-_LOOSE = 1e4
+_LOOSE = 1e2
 _DRAWS = 800
-_FEWEST = 200
 _LEVEL_DEG = 0.25
 """A draw that falls by no more, as degrees of knob, counts as rising."""
 _STEPS = 9
+_LIVE = 0.5
+"""A mark is live where the knob's reading makes up so much of its variance."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,6 +82,9 @@ class Track:
         How well the taper explains the sweep, to be compared with another taper's.
     remainder : float
         Mean size of the remainder, as a fraction of the travel.
+    misfit, freedom : float
+        Sum of the squared departures of live marks from the likeliest curve, each over the
+        variance of its reading, and what that is expected to be; both 0 where none is live.
     """
 
     turn_deg: Values
@@ -89,6 +94,8 @@ class Track:
     hysteresis_deg: Values
     log_evidence: float
     remainder: float
+    misfit: float
+    freedom: float
 
 
 def fit_track(
@@ -184,16 +191,17 @@ class _Fitting:
         remainder = abs(self.scale_b) * size[:, None] * np.sqrt(density)
         ones = np.ones((hypers.size, 1))
         middle = _MIDDLE_SPREAD * abs(self.scale_b) if self.taper != "linear" else 1e-9
-        lag = HYSTERESIS_DEG / math.sqrt(12.0) if self.marks.both_ways else U_ONE_WAY_DEG
+        lag = HYSTERESIS_DEG / math.sqrt(12.0)
         loose = _LOOSE * abs(self.scale_b)
         return np.concatenate(
             [loose * ones, loose * ones, middle * ones, remainder, lag * ones], axis=1
         )
 
-    def _rows(self, ends: DeadEnds, *, high: bool) -> tuple[Values, Values, Values, Values]:
-        """Return what one half of the marks says, for each length of its dead end.
+    def _marks(self, ends: DeadEnds, *, high: bool) -> tuple[Values, Values, Values, Values]:
+        """Return one half of the marks, of i marks, for each length of its dead end.
 
-        Normal matrix (k, m, m), pull (k, m), chi-square at 0 and log of the variances (k,).
+        Rows of the model (k, i, m), the shares that they meet, the variances of these and the part
+        of the variances that the knob's reading has, (k, i) each.
         """
         marks = self.marks
         travel = marks.travel_deg
@@ -212,6 +220,7 @@ class _Fitting:
         # what the middles of the rectangle's pieces leave out of it
         within = (marks.reading_deg / _STEPS) ** 2 / 3.0
         spread = np.var(level, axis=2) + np.mean(local**2, axis=2) * within
+        read = spread
         spread = spread + marks.u_share[mine] ** 2 + (_FLOOR * self.scale_b) ** 2
         column = self._columns(held)
         steep = np.mean(local, axis=2)
@@ -222,8 +231,17 @@ class _Fitting:
             unknown_way = (way == 0) * steep**2 * HYSTERESIS_DEG**2 / 12.0
             spread = spread + unknown_way
         else:
-            lag, known = steep, np.broadcast_to(marks.share[mine], steep.shape)
-        row = np.concatenate([column, lag[:, :, None]], axis=2)
+            # the curve of the one way; `draw` moves it to the middle of both
+            lag, known = 0.0 * steep, np.broadcast_to(marks.share[mine], steep.shape)
+        return np.concatenate([column, lag[:, :, None]], axis=2), known, spread, read / spread
+
+    def _rows(self, ends: DeadEnds, *, high: bool) -> tuple[Values, Values, Values, Values]:
+        """Return what one half of the marks says, for each length of its dead end.
+
+        Normal matrix (k, m, m), pull (k, m), chi-square at 0 and log of the variances (k,).
+        """
+        row, known, spread, _ = self._marks(ends, high=high)
+        travel = self.marks.travel_deg
         held_end = travel - ends.length_deg if high else ends.length_deg
         anchor = np.concatenate(
             [self._columns(held_end[:, None, None]), np.zeros((held_end.size, 1, 1))], axis=2
@@ -333,8 +351,14 @@ class _Fitting:
         for ends, index in ((low, i), (high, j)):
             cells.append(ends.length_deg[index][both])
             dead.append(cells[-1] + source.uniform(-1.0, 1.0, count) * ends.half_deg[index][both])
-        held, fall = _hold_ends(paths, turn_deg, cells[0], travel - cells[1])
-        kept = _choose_rising(fall, _LEVEL_DEG / travel * abs(self.scale_b))
+        if not self.marks.both_ways:
+            paths = move_to_middle(paths, turn_deg, (cells, dead), source)
+        held, fall = hold_ends(paths, turn_deg, cells[0], travel - cells[1])
+        kept = choose_rising(fall, _LEVEL_DEG / travel * abs(self.scale_b))
+        best = np.unravel_index(int(np.argmax(weights)), weights.shape)
+        misfit, freedom = self._judge(
+            low.only(best[0]), high.only(best[1]), hypers[best[2] : best[2] + 1]
+        )
         sizes = np.repeat(SIZES, len(LENGTHS))[hypers]
         lag = found[:, -1] + 0.5 * HYSTERESIS_DEG
         return Track(
@@ -345,7 +369,27 @@ class _Fitting:
             hysteresis_deg=np.maximum(lag[kept], 0.0) if self.marks.both_ways else np.empty(0),
             log_evidence=float(_log_sum(weights, (0, 1, 2))),
             remainder=float(np.mean(sizes[h][back])),
+            misfit=misfit,
+            freedom=freedom,
         )
+
+    def _judge(
+        self, low: DeadEnds, high: DeadEnds, hypers: NDArray[np.int_]
+    ) -> tuple[float, float]:
+        """Return how far the live marks depart from one curve, and how far they should."""
+        prior = self._prior(hypers)[0]
+        of_low, of_high = self._rows(low, high=False), self._rows(high, high=True)
+        matrix = (of_low[0][0] + of_high[0][0]) * prior * prior[:, None] + np.eye(prior.size)
+        found = prior * np.linalg.solve(matrix, prior * (of_low[1][0] + of_high[1][0]))
+        misfit = freedom = 0.0
+        for ends, upper in ((low, False), (high, True)):
+            row, known, spread, read = (one[0] for one in self._marks(ends, high=upper))
+            live = read > _LIVE
+            scaled = row[live] * prior
+            held = np.sum(scaled.T * np.linalg.solve(matrix, scaled.T), axis=0) / spread[live]
+            misfit += float(np.sum((known[live] - row[live] @ found) ** 2 / spread[live]))
+            freedom += float(np.sum(np.maximum(1.0 - held, 0.0)))
+        return misfit, freedom
 
 
 def _taper_curves(place: Values, taper: str) -> tuple[Values, Values, Values]:
@@ -363,30 +407,3 @@ def _taper_curves(place: Values, taper: str) -> tuple[Values, Values, Values]:
     step = 0.01
     bend = (curve(LOG_MIDDLE * math.exp(step)) - curve(LOG_MIDDLE * math.exp(-step))) / (2 * step)
     return own, np.gradient(own, place), bend
-
-
-def _hold_ends(
-    paths: Values, turn_deg: Values, first_deg: Values, last_deg: Values
-) -> tuple[Values, Values]:
-    """Hold each path beyond its two ends and let none of it fall; and how far it would fall."""
-    step = turn_deg[1]
-    rows = np.arange(paths.shape[0])
-
-    def level(at_deg: Values) -> Values:
-        at = at_deg / step
-        index = np.clip(at.astype(np.int64), 0, turn_deg.size - 2)
-        share = at - index
-        return np.asarray((1.0 - share) * paths[rows, index] + share * paths[rows, index + 1])
-
-    held = np.where(turn_deg < first_deg[:, None], level(first_deg)[:, None], paths)
-    held = np.where(turn_deg > last_deg[:, None], level(last_deg)[:, None], held)
-    rising = np.maximum.accumulate(held, axis=1)
-    falling = np.minimum.accumulate(held[:, ::-1], axis=1)[:, ::-1]
-    return np.asarray(0.5 * (rising + falling)), np.asarray(np.max(rising - held, axis=1))
-
-
-def _choose_rising(fall: Values, little: float) -> NDArray[np.int_]:
-    """Return the draws that rise all along: a knob's track cannot do otherwise."""
-    kept = np.flatnonzero(fall <= little)
-    enough = min(_FEWEST, fall.size)
-    return kept if kept.size >= enough else np.sort(np.argsort(fall, kind="stable")[:enough])

@@ -181,6 +181,22 @@ class Bench:
                     records.append(Record(_only(found, path, sidecar, channel), sidecar))
         return sorted(records, key=lambda r: (r.sidecar.recorded_at, r.path.stem))
 
+    def loose_recordings(self, channel: str) -> list[Path]:
+        """Return the channel's recordings that have no sidecar, sorted by name.
+
+        Raises
+        ------
+        StoreError
+            The folder cannot be read.
+        """
+        paths = _listed(self.captures / _checked(channel))
+        known = {path.stem for path in paths if path.suffix == ".json"}
+        return [
+            path
+            for path in paths
+            if path.suffix.lower() in RECORD_SUFFIXES and path.stem not in known
+        ]
+
     def sweep(self, channel: str, stamp: str | None = None) -> list[Record]:
         """Return the recordings of one sweep, oldest first, without those that were set aside.
 
@@ -205,7 +221,9 @@ class Bench:
         if not sweeps:
             raise self._no_records(channel)
         if stamp is None:
-            return max(sweeps.values(), key=lambda records: records[-1].sidecar.recorded_at)
+            # recordings that were laid into two sweeps leave it to the later sweep's stamp
+            newest_key = max(sweeps, key=lambda key: (sweeps[key][-1].sidecar.recorded_at, key))
+            return sweeps[newest_key]
         key = stamp if is_stamp(stamp) else stamp.replace("-", "")
         if key not in sweeps:
             newest = sorted(sweeps)[-5:]

@@ -87,7 +87,15 @@ def _leave_words_alone(parameters: list[Any]) -> list[Any]:
         kind = getattr(getattr(parameter, "type_descriptor", None), "annotation", None)
         if kind in (str, list[str], bool) and hasattr(parameter, "get_runtime_param"):
             parameter.get_runtime_param = _AsTyped
+        if kind is bool or parameter.param_type_name == "argument":
+            parameter.display_type_rich = _show_no_type
     return parameters
+
+
+def _show_no_type(ctx: Any) -> str:
+    """Show nothing where the help names types: a flag has no value, an argument is named."""
+    del ctx
+    return ""
 
 
 class _Command(TyperCommand):

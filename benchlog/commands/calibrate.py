@@ -247,10 +247,10 @@ def _calibrate(
     """Measure, compare, store and show."""
     from benchlog.calibration.table import build_table
     from benchlog.commands.identifying import identify_sources
-    from benchlog.commands.points import measure_sources, store_table
+    from benchlog.commands.points import measure_sources, store_table, tell_contradictions
     from benchlog.show.json_output import write_json
     from benchlog.show.table_view import show_table, table_to_json
-    from benchlog.show.terminal import show, warn
+    from benchlog.show.terminal import show, tell_if_slow, warn
 
     for text in _warnings(job):
         warn(f"warning: {text}")
@@ -259,7 +259,10 @@ def _calibrate(
         warn(str(failure))
     if not points:
         return 2
-    points, found = identify_sources(job.design, job.sources, points, reading_deg, level, known)
+    for text in tell_contradictions(job.design, points, reading_deg):
+        warn(f"warning: {text}")
+    with tell_if_slow("Looking for a wrong part ...", quiet=json_output):
+        points, found = identify_sources(job.design, job.sources, points, reading_deg, level, known)
     table = build_table(job.design, points, knob_reading_deg=reading_deg)
     stored = None
     if job.bench is not None and save and not failures:
@@ -270,6 +273,11 @@ def _calibrate(
         show_table(table, found=found)
         if stored is not None:
             show(f"Stored as {stored}")
+        elif job.bench is not None and save:
+            show(
+                "Not stored, since a recording of the sweep could not be measured: record that "
+                "mark again, or set it aside with 'benchlog log --set-aside', then calibrate again."
+            )
     if failures:
         return 2
     return 0 if table.sound and not (found is not None and found.suspects) else 1

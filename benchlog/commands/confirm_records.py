@@ -207,8 +207,6 @@ def make_copy(
     BatchCopy
         The row; of more than three positions the ends and the one nearest to the middle.
     """
-    from benchlog.show.confirm_end import KNOB_WORN
-
     rows = list(result.table.rows)
     middle_deg = result.table.design.knob.travel_deg / 2.0
     inner = sorted(rows[1:-1], key=lambda row: abs(row.point.knob_deg - middle_deg))
@@ -241,7 +239,7 @@ def make_copy(
         verdict=result.word,
         part=suspect.part if suspect is not None else None,
         fault=suspect.fault if suspect is not None else None,
-        reason=" ".join((KNOB_WORN, *result.why) if is_worn else result.why),
+        reason=" ".join([*_reason_head(result, is_worn=is_worn), *result.why]),
         supply_v=result.supply_v,
         u_supply_v=result.u_supply_v,
         supply_read=result.supply_read,
@@ -252,6 +250,22 @@ def make_copy(
             for one in (found.products if found is not None else ())
         ),
     )
+
+
+def _reason_head(result: Confirmation, *, is_worn: bool) -> list[str]:
+    """Return with what the reason begins, in the few words that a list has room for."""
+    from benchlog.show.confirm_end import KNOB_WORN, NOT_AS_MARKED
+
+    if is_worn:
+        return [KNOB_WORN]
+    suspect = result.suspects[0] if result.word == "FAIL" and result.suspects else None
+    if suspect is None or suspect.value is None or suspect.fault not in ("value", "decade"):
+        return []
+    for part in result.table.design.parts:
+        if part.name == suspect.part:
+            found, marked = (format_value(one, part.unit, 3) for one in (suspect.value, part.value))
+            return [f"{part.name} {found}{NOT_AS_MARKED}{marked}."]
+    return []
 
 
 def find_same(copies: Sequence[BatchCopy], new: BatchCopy) -> int | None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchlog.commands.dial_sources import find_dial_sources, read_designs
 from benchlog.commands.options import BenchOption, JsonOption, read_choice, read_number
 from benchlog.errors import UsageError
 
@@ -27,7 +27,7 @@ def print_dial(
     channels: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="CHANNEL...",
+            metavar="CHANNEL",
             help="Channels of the bench folder: the newest sweep of each is taken.",
             show_default=False,
         ),
@@ -168,7 +168,9 @@ def print_dial(
     if blank:
         dials = _blank_rings(names, design, travel, bench, style)
     else:
-        sources = _sources(names, design, sweep, bench, reading_deg, from_design=from_design)
+        sources = find_dial_sources(
+            names, design, sweep, bench, reading_deg, from_design=from_design
+        )
         dials = [_make(one, style, wish) for one in sources]
     copied = [one for one in dials for _ in range(count)]
     files: tuple[Path, ...] = ()
@@ -267,104 +269,8 @@ def _blank_rings(
     if travel is not None:
         travel_deg = read_number(travel, "--travel", "degrees", low=1.0, high=MOST_TRAVEL_DEG)
         return [make_ring(travel_deg, style)]
-    designs = _designs(names, design, bench)
+    designs = read_designs(names, design, bench)
     return [make_ring(one.knob.travel_deg, style, one.channel) for one in designs]
-
-
-def _designs(names: list[str], design: str | None, bench: str | None) -> list[Design]:
-    """Read the designs that are named."""
-    from benchlog.capture.store import open_bench, read_design
-
-    if design is not None:
-        return [read_design(Path(design))]
-    opened = open_bench(Path(bench) if bench is not None else None)
-    return [read_design(opened.design_path(name)) for name in names]
-
-
-def _sources(
-    names: list[str],
-    design: str | None,
-    sweep: str | None,
-    bench: str | None,
-    reading_deg: float,
-    *,
-    from_design: bool,
-) -> list[tuple[DialSource, Design]]:
-    """Find the curve of each channel."""
-    from benchlog.calibration.scale_curve import DesignCurve
-    from benchlog.show.dial_maker import DialSource
-    from benchlog.show.terminal import warn
-
-    designs = _designs(names, design, bench)
-    for one in designs:
-        for _, text in one.warnings:
-            warn(f"warning: {text}")
-    if design is None and not from_design:
-        return [
-            (_measured(name, one, sweep, bench, reading_deg), one)
-            for name, one in zip(names, designs, strict=True)
-        ]
-    return [
-        (
-            DialSource(
-                one.channel,
-                DesignCurve(one),
-                one.servo,
-                one.knob.travel_deg,
-                one.supply.value,
-                u_knob_deg=reading_deg / math.sqrt(3.0),
-            ),
-            one,
-        )
-        for one in designs
-    ]
-
-
-def _measured(
-    name: str, design: Design, sweep: str | None, bench: str | None, reading_deg: float
-) -> DialSource:
-    """Fit the curve of a channel's sweep."""
-    from benchlog.calibration.fit import fit_curve
-    from benchlog.calibration.table_curve import take_curve
-    from benchlog.capture.store import open_bench
-    from benchlog.commands.identifying import identify_sources
-    from benchlog.commands.points import find_sources, measure_sources
-    from benchlog.errors import StoreError
-    from benchlog.show.dial_maker import DialSource
-    from benchlog.show.terminal import warn
-
-    opened = open_bench(Path(bench) if bench is not None else None)
-    try:
-        sources = find_sources(opened, name, sweep)
-    except StoreError as error:
-        folder = opened.captures / name
-        if sweep is None and not (folder.is_dir() and any(folder.glob("*.json"))):
-            raise StoreError(
-                f"channel {name} was not measured yet",
-                expected="a sweep of its knob",
-                attempt=f"benchlog sweep {name}, or --from-design for a scale from its parts",
-            ) from error
-        raise
-    points, failures = measure_sources(design, sources)
-    if not points:
-        raise failures[0]
-    for failure in failures:
-        warn(str(failure))
-    # what the parts tell settles which level is the pulse, as for the table
-    points, _ = identify_sources(design, sources, points, reading_deg, None, {})
-    curve = fit_curve(design, points, knob_reading_deg=reading_deg)
-    days = [one.sidecar.recorded_at for one in sources if one.sidecar is not None]
-    lag_deg = curve.hysteresis_deg or 0.0
-    return DialSource(
-        design.channel,
-        take_curve(design, points, curve),
-        design.servo,
-        design.knob.travel_deg,
-        curve.supply_v,
-        date=f"{max(days).astimezone():%Y-%m-%d}" if days else "",
-        mark_count=len({point.knob_deg for point in points}),
-        u_knob_deg=math.hypot(reading_deg, lag_deg / 2.0) / math.sqrt(3.0),
-    )
 
 
 def _make(pair: tuple[DialSource, Design], style: DialStyle, wish: MarkWish) -> Dial:

@@ -21,7 +21,7 @@ def show_drift(
     channel: Annotated[
         list[str],
         typer.Argument(
-            metavar="CHANNEL...",
+            metavar="CHANNEL",
             help="The channel whose newest table is compared with an earlier one; several channels "
             "are set side by side, the first being what the others should be like.",
             show_default=False,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,17 @@ if TYPE_CHECKING:
     from benchlog.commands.profiles import InputKnowledge
     from benchlog.timing.pulses import Measurement, Pulses
 
-__all__ = ["Source", "find_sources", "measure_point", "measure_sources", "store_table"]
+__all__ = [
+    "Source",
+    "find_sources",
+    "measure_point",
+    "measure_sources",
+    "store_table",
+    "tell_contradictions",
+]
+
+_SAME_SWEEP = timedelta(minutes=10)
+"""A recording without a sidecar that was made this near to one of a sweep is taken for its own."""
 
 BEYOND_STOP_DEG = 5.0
 """How far a reading may lie beyond the knob's stops before it is taken for a mistake."""
@@ -83,8 +94,38 @@ def find_sources(bench: Bench, channel: str, sweep: str | None = None) -> list[S
     ------
     StoreError, RecordingError
         There are none, or a sidecar is wrong.
+
+    Notes
+    -----
+    A line of warning tells of recordings without a sidecar whose names say that they were made
+    while the sweep was: they look like its own.
     """
-    return [Source(r.sidecar.knob_deg, r.path, r.sidecar) for r in bench.sweep(channel, sweep)]
+    from benchlog.show.terminal import warn
+
+    records = bench.sweep(channel, sweep)
+    times = [record.sidecar.recorded_at for record in records]
+    lost = [
+        path
+        for path in bench.loose_recordings(channel)
+        if (named := _named_at(path)) and any(abs(named - at) <= _SAME_SWEEP for at in times)
+    ]
+    if lost:
+        names = ", ".join(path.name for path in lost[:3]) + (", ..." if len(lost) > 3 else "")
+        is_are, has_have = ("are", "have") if len(lost) > 1 else ("is", "has")
+        warn(
+            f"warning: {names} {has_have} no sidecar and {is_are} left out; expected a sidecar "
+            f"beside each recording; try: {lost[0].stem}.json with channel, knob_deg and "
+            "recorded_utc, or recording that mark again"
+        )
+    return [Source(r.sidecar.knob_deg, r.path, r.sidecar) for r in records]
+
+
+def _named_at(path: Path) -> datetime | None:
+    """Read when a recording was made from the stamp with which its name begins."""
+    try:
+        return datetime.strptime(path.name[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
+    except ValueError:
+        return None
 
 
 def measure_sources(
@@ -118,6 +159,47 @@ def measure_sources(
             except BenchlogError as error:
                 failures.append(error)
     return points, failures
+
+
+def tell_contradictions(design: Design, points: list[Point], reading_deg: float) -> list[str]:
+    """Name recordings of one mark whose pulses are further apart than its reading lets them be.
+
+    Parameters
+    ----------
+    design : Design
+        What the channel should be; it says how far a reading moves the pulse.
+    points : list of Point
+        The measured positions.
+    reading_deg : float
+        Half-width of the knob reading, degrees.
+
+    Returns
+    -------
+    list of str
+        A line for each such mark.
+    """
+    from benchlog.channel.design import predict_cycle
+
+    marks: dict[tuple[float, str | None], list[Point]] = {}
+    for point in points:
+        marks.setdefault((point.knob_deg, point.direction), []).append(point)
+    lines = []
+    for (deg, _), same in marks.items():
+        low, high = (f(same, key=lambda one: one.pulse_s) for f in (min, max))
+        apart_s = high.pulse_s - low.pulse_s
+        # twice what two settings, each read to within the half-width, may lie apart
+        ends_deg = [
+            min(max(deg + way * (2.0 * reading_deg + 0.5), 0.0), design.knob.travel_deg)
+            for way in (-1.0, 1.0)
+        ]
+        first_s, last_s = (float(one) for one in predict_cycle(design, ends_deg).on_s)
+        if apart_s > abs(last_s - first_s) + 4.0 * (low.u_pulse_s + high.u_pulse_s):
+            lines.append(
+                f"two recordings at {deg:g} degrees differ by {apart_s * 1e6:.0f} µs "
+                f"({low.source} and {high.source}); expected one pulse at one mark; try: setting "
+                "the wrong one aside with benchlog log --set-aside, or correcting its angle"
+            )
+    return lines
 
 
 def store_table(bench: Bench, table: Table, found: Identification | None = None) -> Path:

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 
 __all__ = ["PULSES_US", "now_utc", "put_together", "read_pair", "read_point"]
 
+_NEAR_END_S = 20e-6
+"""How far past an end a reading may lie: ends are found to some microseconds."""
+
 PULSES_US = (10.0, 100000.0)
 """Shortest and longest pulse that is taken for one, microseconds."""
 
@@ -88,6 +91,12 @@ def read_point(text: str, level: Level | None) -> ServoPoint:
     try:
         float(left)
     except ValueError:
+        if not Path(left).exists():
+            raise UsageError(
+                f"--point '{text}': no recording {left} is there",
+                expected="microseconds or a recording that is there, '=', and the arm angle",
+                attempt="--point 1500=90",
+            ) from None
         pulse_us = _measure_pulse(Path(left), level)
     else:
         low, high = PULSES_US
@@ -172,6 +181,7 @@ def put_together(
             expected="--range, since no servo of that name is kept yet",
             attempt="--range 1000,2000 where it is not known: a cautious one",
         )
+    _check_within(points, kept)
     return dataclasses.replace(
         kept,
         found_utc=now_utc(),
@@ -181,6 +191,19 @@ def put_together(
         angle_max_deg=high_deg,
         note=note if note is not None else kept.note,
     )
+
+
+def _check_within(points: list[ServoPoint], kept: KeptServo) -> None:
+    """Refuse readings beyond the servo's ends: the arm stands at its stop there."""
+    low_s, high_s = kept.low.pulse_s, kept.high.pulse_s
+    for one in points:
+        if not low_s - _NEAR_END_S <= one.pulse_s <= high_s + _NEAR_END_S:
+            raise UsageError(
+                f"--point {one.pulse_s * 1e6:g}={one.arm_deg:g} lies past the servo's range, "
+                f"{low_s * 1e6:g} to {high_s * 1e6:g} µs",
+                expected="readings within it: past it the arm stands at its stop",
+                attempt="leaving it out, or --range with the servo's true ends",
+            )
 
 
 def now_utc() -> str:

@@ -6,13 +6,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchlog.capture.small_files import Fault, read_small_text
+from benchlog.commands.points import BEYOND_STOP_DEG
 from benchlog.errors import BenchlogError, StoreError
 
 if TYPE_CHECKING:
     from benchlog.calibration.table_text import StoredTable
     from benchlog.capture.store import Bench
 
-__all__ = ["find_table", "read_table", "read_tables"]
+__all__ = ["find_table", "read_newest", "read_table", "read_tables"]
 
 _LARGEST = 1 << 24
 _FAULTS: dict[Fault, tuple[str, str]] = {
@@ -65,6 +66,36 @@ def read_tables(bench: Bench, channel: str) -> tuple[list[StoredTable], list[Ben
     return sorted(tables, key=lambda table: (_taken_stamp(table), table.stamp)), failures
 
 
+def read_newest(bench: Bench, channel: str) -> StoredTable:
+    """Read the newest calibration table of a channel, a line for each that cannot be read.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench folder.
+    channel : str
+        The channel.
+
+    Returns
+    -------
+    StoredTable
+        That of its newest sweep.
+
+    Raises
+    ------
+    StoreError, DesignError
+        There is no table, or none that can be read.
+    """
+    from benchlog.show.terminal import warn
+
+    tables, failures = read_tables(bench, channel)
+    if not tables:
+        raise failures[0]
+    for failure in failures:
+        warn(str(failure))
+    return tables[-1]
+
+
 def _taken_stamp(table: StoredTable) -> str:
     """Return the stamp of a table's sweep; empty where nothing tells."""
     from benchlog.calibration.drift import taken_at
@@ -114,9 +145,18 @@ def read_table(path: Path, channel: str) -> StoredTable:
         raise StoreError(
             f"{path} has no rows",
             expected="a row for each mark",
-            attempt="restoring the file, or calibrating again",
+            attempt="restoring the file, or moving it elsewhere and calibrating again",
         )
-    parse_design(table.design_text, f"the design in {path}")
+    design = parse_design(table.design_text, f"the design in {path}")
+    most_deg = design.knob.travel_deg
+    for row in table.rows:
+        if not -BEYOND_STOP_DEG <= row.knob_deg <= most_deg + BEYOND_STOP_DEG:
+            raise StoreError(
+                f"{path} has a mark at {row.knob_deg:g} degrees of a knob that turns "
+                f"{most_deg:g}, as the design in it says",
+                expected=f"marks from 0 to {most_deg:g} degrees",
+                attempt="restoring the file, or moving it elsewhere and calibrating again",
+            )
     return table
 
 

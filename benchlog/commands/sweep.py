@@ -63,8 +63,8 @@ def sweep_channel(
         typer.Option(
             "--from",
             metavar="FILE",
-            help="In place of listening: a recording for each mark, in the order of visiting. They "
-            "are copied. Once for each.",
+            help="In place of listening: a recording for each mark, in the order of --marks or of "
+            "visiting. They are copied. Once for each.",
             show_default=False,
         ),
     ] = None,
@@ -305,9 +305,9 @@ def _sweep(job: SweepJob, begun: _Begun, source: LiveSource, profile: str | None
     loop = SweepLoop(source, course, keeper, job.design)
     on_screen = not job.plain and not job.json and has_terminal(sys.stdout)
     terminal = LiveTerminal(screen=on_screen)
-    view: PictureView[SweepPicture] = SweepScreen(terminal) if on_screen else SweepSentences()
-    if job.json:
-        view = SweepLines()
+    # sentences begin with a reminder as soon as they are made: they are not made for JSON
+    other = SweepLines if job.json else SweepSentences
+    view: PictureView[SweepPicture] = SweepScreen(terminal) if on_screen else other()
     run_on_terminal(loop, terminal, view)
     if not loop.is_done:
         if terminal.ended_by in (None, signal.SIGINT):  # else nobody may be there to read it

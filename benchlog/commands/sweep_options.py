@@ -27,10 +27,14 @@ class WantedMarks:
         In the order of visiting.
     is_default : bool
         Whether the command line says nothing of them.
+    typed_deg : tuple of float
+        Where --marks names each mark once, the knob angles in the order in which they were typed;
+        else empty.
     """
 
     marks: tuple[Mark, ...]
     is_default: bool
+    typed_deg: tuple[float, ...] = ()
 
 
 def check_sweep_source(
@@ -137,13 +141,13 @@ def read_marks(
     every_deg = EVERY_DEG
     if every is not None:
         every_deg = read_number(every, "--every", "degrees", low=0.1, high=36000.0)
-    planned = plan_marks(
-        travel_deg,
-        every_deg=every_deg,
-        angles=_read_list(marks, "--marks") if marks is not None else None,
-        both_ways=both_ways,
+    typed = _read_list(marks, "--marks") if marks is not None else None
+    planned = plan_marks(travel_deg, every_deg=every_deg, angles=typed, both_ways=both_ways)
+    return WantedMarks(
+        planned,
+        is_default=not given and not both_ways,
+        typed_deg=() if both_ways else tuple(typed or ()),
     )
-    return WantedMarks(planned, is_default=not given and not both_ways)
 
 
 def pair_files(
@@ -174,9 +178,11 @@ def pair_files(
     """
     if files:
         if len(files) != len(wanted.marks):
+            counts = len(files), len(wanted.marks)
             raise UsageError(
-                f"{len(files)} recordings for {len(wanted.marks)} marks",
-                expected="one for each mark, in the order of visiting",
+                f"{counts[0]} recording{'s' * (counts[0] != 1)} for {counts[1]} "
+                f"mark{'s' * (counts[1] != 1)}",
+                expected="one for each mark, in the order of --marks or of visiting",
                 attempt="--marks with their angles, or --point DEG=FILE for each",
             )
         if any(mark.knob_deg is None for mark in wanted.marks):
@@ -185,7 +191,11 @@ def pair_files(
                 expected="recordings at known knob angles",
                 attempt="--marks with their angles",
             )
-        return wanted.marks, [(n, Path(name)) for n, name in enumerate(files, 1)]
+        marks = wanted.marks
+        if wanted.typed_deg:  # whoever types angles and files does so in one order
+            marks = tuple(_find(marks, deg) for deg in wanted.typed_deg)
+        pairs = [(one.number, Path(name)) for one, name in zip(marks, files, strict=True)]
+        return wanted.marks, pairs
     if not wanted.is_default:
         raise UsageError(
             "--point together with other marks",
@@ -195,9 +205,9 @@ def pair_files(
     from benchlog.commands.calibrate import read_point
     from benchlog.commands.points import BEYOND_STOP_DEG
 
-    pairs = [read_point(text) for text in points]
+    placed = [read_point(text) for text in points]
     most_deg = design.knob.travel_deg + BEYOND_STOP_DEG
-    for deg, path in pairs:
+    for deg, path in placed:
         if not -BEYOND_STOP_DEG <= deg <= most_deg:
             raise UsageError(
                 f"{path} at a knob angle of {deg:g} degrees",
@@ -205,5 +215,10 @@ def pair_files(
                 attempt="the angle as it was",
             )
     # two recordings of one mark are two records of it
-    marks = tuple(Mark(number, deg) for number, (deg, _) in enumerate(pairs, 1))
-    return marks, [(number, path) for number, (_, path) in enumerate(pairs, 1)]
+    marks = tuple(Mark(number, deg) for number, (deg, _) in enumerate(placed, 1))
+    return marks, [(number, path) for number, (_, path) in enumerate(placed, 1)]
+
+
+def _find(marks: Sequence[Mark], deg: float) -> Mark:
+    """Return the mark at a knob angle."""
+    return next(mark for mark in marks if mark.knob_deg == deg)

@@ -15,10 +15,14 @@ if TYPE_CHECKING:
     from benchlog.calibration.confirming import Confirmation
     from benchlog.capture.batch_rows import BatchCopy
 
-__all__ = ["KNOB_WORN", "shorten_reason", "show_batch", "show_result"]
+__all__ = ["KNOB_WORN", "NOT_AS_MARKED", "shorten_reason", "show_batch", "show_result"]
 
 KNOB_WORN = "knob: worn or dirty?"
 """With what the reason begins of a copy whose knob's wiper makes bad contact."""
+
+NOT_AS_MARKED = ", not "
+"""What stands between found and marked value where the reason begins with a part of another value,
+such as 'c_timing 23.9 nF, not 22 nF.'"""
 
 _FAULTS = {
     "value": "wrong value",
@@ -47,9 +51,13 @@ def shorten_reason(copy: BatchCopy) -> str:
     if copy.verdict != "FAIL":
         return KNOB_WORN if copy.reason.startswith(KNOB_WORN) else copy.reason
     words = []
-    if copy.part is not None:
+    head, _, rest = copy.reason.partition(". ")
+    is_told = head.startswith(f"{copy.part} ") and NOT_AS_MARKED in head
+    if is_told:
+        words.append(head)
+    elif copy.part is not None:
         words.append(f"{copy.part}: {_FAULTS.get(copy.fault or '', copy.fault or '')}")
-    if copy.reason.startswith("Not safe"):
+    if (rest if is_told else copy.reason).startswith("Not safe"):
         words.append("past the servo's range")
     return "; ".join(words) or copy.reason
 

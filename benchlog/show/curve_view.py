@@ -12,7 +12,7 @@ from benchlog.calibration.table import Table
 from benchlog.calibration.verdict import COVERAGE
 from benchlog.show.json_output import in_microseconds
 
-__all__ = ["curve_sentences", "curve_to_json"]
+__all__ = ["FEW_MARKS", "curve_sentences", "curve_to_json"]
 
 FEW_MARKS = 4
 """With fewer marks the curve is the design's own, moved to fit."""

@@ -320,7 +320,8 @@ def tell_left(channel: str, marks: Sequence[Mark], done: int) -> list[str]:
 def tell_done(channel: str, stamp: str, marks: Sequence[Mark], done: int) -> list[str]:
     """Say that all marks are recorded, and what follows for lines drawn at arm angles."""
     name = one_line(channel)
-    lines = [f"{name}: all {len(marks)} marks are recorded, as sweep {stamp}."]
+    which = f"all {len(marks)} marks are" if len(marks) > 1 else "its one mark is"
+    lines = [f"{name}: {which} recorded, as sweep {stamp}."]
     if marks[0].arm_deg is not None:
         lines.append(
             "The drawn lines are the scale. Their knob angles are estimates of the design, so no "

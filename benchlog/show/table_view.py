@@ -99,8 +99,9 @@ def show_table(
     found : Identification or None
         What the table tells of the parts, to be shown behind it.
     """
-    count = len(table.rows)
-    title = f"{table.channel}: calibration of {count} knob position{'s' * (count != 1)}"
+    count = len({(row.point.knob_deg, row.point.direction) for row in table.rows})
+    taken = f"{len(table.rows)} recordings at " if len(table.rows) > count else ""
+    title = f"{table.channel}: calibration of {taken}{count} knob position{'s' * (count != 1)}"
     if screen_width() < GRID_WIDTH:
         show(title, *(_row_sentence(row) for row in table.rows))
     else:

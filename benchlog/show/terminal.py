@@ -11,6 +11,7 @@ import codecs
 import io
 import os
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -32,6 +33,7 @@ __all__ = [
     "show",
     "show_progress",
     "spell_out",
+    "tell_if_slow",
     "warn",
     "write_out",
 ]
@@ -241,6 +243,29 @@ def show_progress(label: str) -> Iterator[OnProgress]:
         yield bar.advance
     finally:
         bar.stop()
+
+
+@contextmanager
+def tell_if_slow(text: str, *, quiet: bool = False) -> Iterator[None]:
+    """Write a line on standard error once a second has passed, if that is a terminal.
+
+    Parameters
+    ----------
+    text : str
+        What is being done.
+    quiet : bool
+        Whether nothing is written, however long it takes.
+    """
+    if quiet or not sys.stderr.isatty():
+        yield
+        return
+    timer = threading.Timer(BAR_AFTER_S, warn, (text,))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
 
 
 class _Bar:

@@ -91,7 +91,7 @@ def run(knobs: int = KNOBS, seed: int = 6) -> None:
             ]
             if curve.hysteresis_deg is not None and curve.u_hysteresis_deg is not None:
                 lag.append((curve.hysteresis_deg - knob.hysteresis_deg) / curve.u_hysteresis_deg)
-            if index % 20 == 0 and curve.settings.count is not None:
+            if index % 4 == 0 and curve.settings.count is not None:
                 ratios.append(curve.settings.count / count_by_hand(knob, len(ways) == 2, rng))
         kinds = ", ".join(f"{k} {_percent(v)}" for k, v in by_kind.items())
         lines = [
@@ -100,7 +100,8 @@ def run(knobs: int = KNOBS, seed: int = 6) -> None:
             f"end stops within U {_percent(stops)} of {len(stops)}, missed {missed}, "
             f"none there {invented}; dead ends within U {_percent(np.abs(dead) <= 2)}",
             f"settings over brute force {np.mean(ratios):.3f} ({np.min(ratios):.3f} to "
-            f"{np.max(ratios):.3f}); a fit {np.median(seconds):.3f} s, at most "
+            f"{np.max(ratios):.3f}), {_percent(np.abs(np.array(ratios) - 1.0) <= 0.1)} of "
+            f"{len(ratios)} knobs within a tenth; a fit {np.median(seconds):.3f} s, at most "
             f"{np.max(seconds):.3f} s",
         ]
         if lag:

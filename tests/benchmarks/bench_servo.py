@@ -65,8 +65,8 @@ def _meet_both_ends(design: Design, seed: int) -> list[str]:
             hand.begin()
             high = (float(high_deg) - 4.0, float(high_deg) + 16.0)
             low = (float(low_deg) + 4.0, float(low_deg) - 16.0)
-            for end in (high, high, low, low):
-                hand.try_end(*end)
+            for begin_deg, end_deg in (high, high, low, low):
+                hand.try_end(begin_deg, end_deg)
             command.wait_for("For its curve")
             command.press("\r")
             command.finish()
