@@ -189,10 +189,11 @@ def check(layout: Layout) -> None:
 
 @st.composite
 def faces(draw: st.DrawFn) -> Face:
+    # where hole and rim are less than 6 mm apart, a label of 5 pt has no room beside the ticks
     diameter = draw(st.floats(20.0, 80.0))
     return Face(
         diameter,
-        draw(st.floats(1.0, min(diameter - 10.0, 20.0))),
+        draw(st.floats(1.0, min(diameter - 12.0, 20.0))),
         draw(st.floats(90.0, 355.0)),
         draw(st.floats(-360.0, 360.0)),
     )

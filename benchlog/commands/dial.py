@@ -312,4 +312,8 @@ def _tell(dial: Dial) -> list[str]:
     labelled = "all labelled" if shown == count else f"{shown} of them labelled"
     first = f"{dial.title}: {count} marks, {labelled}" if not dial.has_slit else dial.title
     lines = [line.replace("\N{NO-BREAK SPACE}", " ") for line in dial.caption]
+    if count and not shown and not dial.has_slit:
+        lines.append(
+            "no label fits between hole and rim: try a smaller --hole or a larger --diameter"
+        )
     return [first, *(f"  {line}" for line in lines)]
