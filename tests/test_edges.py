@@ -126,6 +126,13 @@ def test_noise_and_step_are_reported() -> None:
     assert 20 * np.log10(edges.step / edges.noise) == pytest.approx(40.0, abs=1.0)
 
 
+def test_clipped_samples_are_counted_once_where_chunks_meet() -> None:
+    # 2.5 chunks; a fifth of the time at the top, the rest at the bottom, all of it clipped
+    values = np.where(np.arange(5 << 18) % 960 < 192, 1.0, -1.0).astype(np.float32)
+    (edges,) = find_edges(samples_from_array(values, 48000.0))
+    assert edges.clipped_share == pytest.approx(1.0, abs=1e-12)
+
+
 def test_two_inputs_are_timed_separately() -> None:
     one, two = render_train(1.0e-3, seed=1), render_train(2.0e-3, seed=2)
     both = np.stack([one.values, two.values], axis=1)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.recording import EdgeList, Gap, Samples
+from benchlog.timing.clipping import count_clipped
 from benchlog.timing.detection import (
     CHUNK_FRAMES,
     Chunk,
@@ -32,7 +33,6 @@ _OVERLAP_S = 0.045
 _LEARN_S = 45.0
 _LEARN_FRAMES = 1 << 21
 _ENOUGH_STEPS = 50
-_FULL_SCALE_SHARE = 0.985
 _RUNT_SHARE = 0.25
 _STEP_SHARE = 0.5
 _DETECTOR_SPAN = 4.0
@@ -157,7 +157,9 @@ def find_edges(samples: Samples) -> tuple[Edges, ...]:
             if model is None:
                 continue
             values = np.ascontiguousarray(chunk.values[:, channel])
-            clipped[channel] += _count_clipped(values[chunk.core_start - chunk.first :])
+            clipped[channel] += count_clipped(
+                values[chunk.core_start - chunk.first : chunk.core_end - chunk.first]
+            )
             found[channel].add(_time_chunk(values, chunk, factor, samples.rate_hz, model))
     return tuple(
         _collect(samples, part, model, total, clipped[channel])
@@ -188,17 +190,6 @@ def _learn_inputs(samples: Samples, factor: int) -> list[InputModel | None]:
         if all(most >= _ENOUGH_STEPS for most, _ in best):
             break
     return [model for _, model in best]
-
-
-def _count_clipped(values: NDArray[np.float32]) -> int:
-    """Count samples at the ends of the scale, where there are such."""
-    if values.shape[0] == 0:
-        return 0
-    count = 0
-    for end in (float(values.max()), -float(values.min())):
-        if end >= _FULL_SCALE_SHARE:
-            count += int(np.count_nonzero(np.abs(values) >= end - 1e-4))
-    return count
 
 
 def _time_chunk(

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.recording import Gap
+from benchlog.timing.clipping import count_clipped
 from benchlog.timing.detection import decimate, decimation_for
 from benchlog.timing.live_placing import (
     InputModel,
@@ -38,7 +39,6 @@ _LEARN_SOON_S = (0.4, 1.0, 2.0)
 _LEARN_LEAST_S = 2.0
 _FEWEST_EDGES = 12
 _STEP_CHANGE = 0.05
-_FULL_SCALE = 0.985
 _CLIP_S = 1.0
 _WEAK_RATIO = 10.0
 _ROUGH_SAMPLES = 0.05
@@ -321,11 +321,7 @@ class _Clipping:
         """Count the clipped samples of a block, shape (n,)."""
         if values.shape[0] == 0:
             return
-        high, low = float(values.max()), float(values.min())
-        clipped = 0
-        for end in (high, -low):
-            if end >= _FULL_SCALE:
-                clipped += int(np.count_nonzero(np.abs(values) >= end - 1e-4))
+        clipped = count_clipped(values)
         self._counts.append((values.shape[0], clipped))
         self._total += values.shape[0]
         self._clipped += clipped
