@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from benchlog.errors import MeasurementError
 from benchlog.recording import EdgeList, Gap, samples_from_array
-from benchlog.timing.edges import edges_from_list
+from benchlog.timing.cleaning import clean_edges
+from benchlog.timing.edges import Edges, edges_from_list
 from benchlog.timing.jitter import effective_count, measure_jitter, summarise
 from benchlog.timing.medians import median
 from benchlog.timing.pulses import measure_pulses, measure_recording
@@ -208,3 +209,23 @@ def test_statistic_joins_its_parts_in_quadrature() -> None:
 def test_too_short_an_edge_list_is_refused() -> None:
     with pytest.raises(MeasurementError, match="2 edges"):
         measure_recording((edge_list([0.0, 0.001]),))
+
+
+def test_an_input_that_cuts_one_level_off_has_no_runts_but_the_real_one() -> None:
+    # falls two thirds and rises four thirds of the mean height; a runt of a third at 1 s
+    time_s = np.sort(np.concatenate([np.arange(100) * 0.02, np.arange(100) * 0.02 + 1.5e-3]))
+    share = np.where(np.arange(200) % 2 == 0, 4 / 3, 2 / 3)
+    time_s = np.insert(time_s, 100, [1.000 - 8e-3, 1.000 - 7e-3])
+    share = np.insert(share, 100, [0.33, 0.33])
+    edges = Edges(
+        time_s=time_s,
+        rising=np.arange(202) % 2 == 0,
+        u_s=np.full(202, 1e-7),
+        start_s=0.0,
+        end_s=2.0,
+        rate_hz=48000.0,
+        share=share,
+    )
+    clean = clean_edges(edges)
+    assert clean.runt_count == 2
+    assert np.array_equal(clean.time_s, np.delete(time_s, [100, 101]))

@@ -51,11 +51,10 @@ def clean_edges(edges: Edges) -> CleanEdges:
     Returns
     -------
     CleanEdges
-        A runt is a step off the usual height by more than 35 %; a glitch is a state
-        shorter than a fifth of the usual shorter one.
+        A runt is a step off the usual height of its direction by more than 35 %; a glitch
+        is a state shorter than a fifth of the usual shorter one.
     """
-    share = np.ones(edges.time_s.shape) if edges.share is None else edges.share
-    tall = np.abs(share - 1.0) <= _RUNT_SHARE
+    tall = _tall(edges)
     time, rising, u = edges.time_s[tall], edges.rising[tall], edges.u_s[tall]
     runts = int(np.count_nonzero(~tall))
     length = np.diff(time)
@@ -70,3 +69,18 @@ def clean_edges(edges: Edges) -> CleanEdges:
     keep = np.ones(time.shape[0], bool)
     keep[lone] = keep[lone + 1] = False
     return CleanEdges(time[keep], rising[keep], u[keep], runts, int(lone.shape[0]))
+
+
+def _tall(edges: Edges) -> NDArray[np.bool_]:
+    """Tell which edges are about as high as those of their direction usually are.
+
+    Where the input cuts one level off, rising and falling edges differ in height.
+    """
+    tall = np.ones(edges.time_s.shape, bool)
+    if edges.share is None:
+        return tall
+    for side in (edges.rising, ~edges.rising):
+        if side.any():
+            usual = float(median(edges.share[side]))
+            tall[side] = np.abs(edges.share[side] - usual) <= _RUNT_SHARE * usual
+    return tall

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.recording import EdgeList, Gap, Samples
+from benchlog.timing.blanks import BlankFinder
 from benchlog.timing.clipping import count_clipped
 from benchlog.timing.detection import (
     CHUNK_FRAMES,
@@ -150,6 +151,7 @@ def find_edges(samples: Samples) -> tuple[Edges, ...]:
     models = _learn_inputs(samples, factor)
     found = [_Found() for _ in models]
     clipped = np.zeros(len(models))
+    blanks = [BlankFinder() for _ in models]
     total = 0
     for chunk in _chunks(samples, factor, CHUNK_FRAMES, _OVERLAP_S):
         total = chunk.core_end
@@ -157,12 +159,12 @@ def find_edges(samples: Samples) -> tuple[Edges, ...]:
             if model is None:
                 continue
             values = np.ascontiguousarray(chunk.values[:, channel])
-            clipped[channel] += count_clipped(
-                values[chunk.core_start - chunk.first : chunk.core_end - chunk.first]
-            )
+            core = values[chunk.core_start - chunk.first : chunk.core_end - chunk.first]
+            clipped[channel] += count_clipped(core, model.noise, samples.step)
+            blanks[channel].add(core, chunk.core_start)
             found[channel].add(_time_chunk(values, chunk, factor, samples.rate_hz, model))
     return tuple(
-        _collect(samples, part, model, total, clipped[channel])
+        _collect(samples, part, model, total, clipped[channel], blanks[channel])
         for channel, (part, model) in enumerate(zip(found, models, strict=True))
     )
 
@@ -233,10 +235,13 @@ def _collect(
     model: InputModel | None,
     total: int,
     clipped: float,
+    blanks: BlankFinder,
 ) -> Edges:
     """Make one input's result of what was found."""
     place = found.place[: found.count]
     order = np.argsort(place, kind="stable")
+    noise = model.noise if model else 0.0
+    zeros = blanks.finish(noise, samples.step, samples.rate_hz)
     return Edges(
         time_s=place[order] / samples.rate_hz,
         rising=found.rising[order],
@@ -246,11 +251,11 @@ def _collect(
         end_s=total / samples.rate_hz,
         rate_hz=samples.rate_hz,
         step=model.step if model else 0.0,
-        noise=model.noise if model else 0.0,
+        noise=noise,
         energy=model.energy if model else 0.0,
         learned_count=model.learned_count if model else 0,
         coupling_hz=model.coupling.corners_hz if model else (),
         clipped_share=clipped / total if total else 0.0,
-        gaps=samples.gaps,
+        gaps=tuple(sorted((*samples.gaps, *zeros), key=lambda gap: gap.start_s)),
         name=samples.name,
     )
