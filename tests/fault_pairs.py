@@ -144,6 +144,8 @@ def draw_coupled(
     causes[pulled] = {**background, "neighbour": moves}
     edges: list[TrueEdges] = [train, train]
     edges[pulled] = simulate_causes(benches[pulled], causes[pulled], duration_s, seeds[pulled])
+    if _mismatch(edges[pulled], moves, draw) > _MOST_MISMATCH:
+        return None
     notes = {
         "size": reached,
         "delay_s": delay_s,
@@ -245,6 +247,21 @@ class _Lines:
 
 
 _ROUNDS = 3
+_MOST_MISMATCH = 0.05
+"""Where a strong pull makes the cycle lock or run wild, the rounds do not come together."""
+
+
+def _mismatch(edges: TrueEdges, moves: Moves, draw: _Draw) -> float:
+    """Compare the supply at the crossings with what was applied there, in shares of its sd."""
+    first = int(np.argmax(edges.level))  # the rise that begins cycle 1
+    worst = 0.0
+    for name, place in (("supply_on_end_v", first + 1), ("supply_off_end_v", first + 2)):
+        times_s = edges.time_s[place::2]
+        applied = np.asarray(moves[name])[1 : times_s.size + 1]
+        steps = np.clip((times_s[: applied.size] / _GRID_S).astype(np.intp), 0, draw.depth.size - 1)
+        spread = max(float(np.std(applied)), 1e-6)
+        worst = max(worst, float(np.std(draw.depth[steps] - applied)) / spread)
+    return worst
 
 
 def _pull(
