@@ -30,6 +30,7 @@ COMMANDS = (
     "drift",
     "dial",
     "servo",
+    "diagnose",
     "log",
     "demo",
 )

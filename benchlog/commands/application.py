@@ -39,6 +39,7 @@ _COMMANDS = {
     "drift": ("Calibrate", "show_drift"),
     "dial": ("Calibrate", "print_dial"),
     "servo": ("Calibrate", "find_servo"),
+    "diagnose": ("Find faults", "diagnose_channel"),
     "log": ("Show", "show_log"),
     "demo": ("Show", "show_demo"),
 }

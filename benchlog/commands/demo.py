@@ -142,3 +142,4 @@ def _present(
     show(key_value_table(reasons))
     if kept is not None:
         show("", f"The stage is kept in {kept}: benchlog calibrate heron --bench {kept}")
+        show(f"What makes a pulse restless says: benchlog diagnose boat --bench {kept}")

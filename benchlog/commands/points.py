@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from benchlog.capture.sidecar import Sidecar
     from benchlog.capture.store import Bench
     from benchlog.channel.design import Design
-    from benchlog.commands.profiles import InputKnowledge
     from benchlog.timing.pulses import Measurement, Pulses
 
 __all__ = [
@@ -255,6 +254,7 @@ def measure_point(design: Design, source: Source, *, level: Level | None = None)
         It cannot be read, or no input has pulses.
     """
     from benchlog.calibration.table import Point
+    from benchlog.commands.polarity import settle_level
     from benchlog.commands.profiles import know_input
     from benchlog.commands.recordings import measure_file
 
@@ -263,13 +263,17 @@ def measure_point(design: Design, source: Source, *, level: Level | None = None)
     known = know_input(source.path, sidecar)
     level = level or known.level
     measured = _choose_input(measure_file(source.path, level=level), sidecar, source.path)
-    if level is None and _other_level_fits(design, source, measured):
-        measured = _turn_over(measured, known)
+    if level is None:
+        measured = settle_level(
+            design,
+            measured,
+            known,
+            knob_deg=source.knob_deg,
+            supply_v=sidecar.supply_v if sidecar is not None else None,
+            temperature_c=sidecar.temperature_c if sidecar is not None else None,
+        )
     scatter = _scatter(measured.pulses, measured.jitter.floor_s)
     notices = measured.notices
-    if level is None:
-        # the design has settled it
-        notices = tuple(n for n in notices if n.code != "polarity-unsure")
     if sidecar is not None and _is_estimated(sidecar):
         notices += (_ESTIMATED,)
     return Point(
@@ -324,45 +328,6 @@ def _choose_input(
     others = ", ".join(str(m.input) for m in measurements)
     warn(f"{path} has pulses on inputs {others}; input {measurements[0].input} is taken")
     return measurements[0]
-
-
-def _other_level_fits(design: Design, source: Source, measured: Measurement) -> bool:
-    """Tell whether the circuit makes the measured cycle rather the other way round."""
-    import numpy as np
-
-    from benchlog.channel.design import predict_cycle
-
-    sidecar = source.sidecar
-    cycle = predict_cycle(
-        design,
-        np.array([source.knob_deg]),
-        supply_v=sidecar.supply_v if sidecar is not None else None,
-        temperature_c=sidecar.temperature_c if sidecar is not None else None,
-    )
-    pulse_s = measured.width.mean_s
-    rest_s = measured.period.mean_s - pulse_s
-    on_s, off_s = float(cycle.on_s[0]), float(cycle.off_s[0])
-
-    def distance(first_s: float, second_s: float) -> float:
-        return math.log(first_s / on_s) ** 2 + math.log(second_s / off_s) ** 2
-
-    return distance(rest_s, pulse_s) < distance(pulse_s, rest_s)
-
-
-def _turn_over(measured: Measurement, known: InputKnowledge) -> Measurement:
-    """Measure the same edges with the other level as the pulse."""
-    from benchlog.timing.pulses import measure_edges
-
-    level: Level = "low" if measured.active_level == "high" else "high"
-    clock_ppm = known.clock.half_width_ppm
-    turned = measure_edges(
-        measured.edges, active_level=level, clock_ppm=clock_ppm, input_=measured.input
-    )
-    if turned is None:
-        return measured
-    return replace(
-        turned, sample_rate_hz=measured.sample_rate_hz, notices=turned.notices + known.notices
-    )
 
 
 def _scatter(pulses: Pulses, floor_s: float) -> _Scatter:

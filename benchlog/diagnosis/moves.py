@@ -1,0 +1,291 @@
+"""What moves an input's cycle: a finding for each cause, or why none can be named."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from benchlog.diagnosis.cause_texts import (
+    CAUSE_NAMES,
+    Setting,
+    describe_cause,
+    may_be_diode,
+)
+from benchlog.diagnosis.causes import TOLD_SURELY, Cause, find_causes
+from benchlog.diagnosis.directions import Direction
+from benchlog.diagnosis.evidence import (
+    cause_evidence,
+    cycle_to_cycle_s,
+    duration_s,
+    floor_s,
+    mains_evidence,
+    mean_period_s,
+    pull_evidence,
+    scatter_evidence,
+)
+from benchlog.diagnosis.finding import (
+    CANNOT_TELL,
+    STEADY,
+    Evidence,
+    Finding,
+    InputDiagnosis,
+    Words,
+    make_finding,
+)
+from benchlog.diagnosis.mains import find_period_change
+from benchlog.diagnosis.movement_texts import describe_mains, tell_pulls, tell_share
+from benchlog.diagnosis.steps import pair_steps
+from benchlog.diagnosis.surroundings import tell_surroundings
+from benchlog.diagnosis.unrest import Contribution, Unrest
+from benchlog.diagnosis.verdict_texts import (
+    Scatter,
+    capital,
+    describe_few,
+    describe_hidden,
+    describe_near_zero,
+    describe_rivals,
+    describe_short,
+    describe_steady,
+    describe_unknown,
+)
+
+__all__ = ["make_scatter", "weigh_moves"]
+
+_SHORT_MOVING_S = 5.0
+_SHORT_STILL_S = 10.0
+_TOLD_APART = 1.0
+"""Log odds of the leading cause against its rival below which it is not named."""
+_SMALL_SHARE = 0.05
+_KNOWN_SHARE = 0.3
+_LOOK_ALIKE = {"supply", "diode"}
+_NEAR_ZERO_CAUSES = ("threshold", "supply", "off-path", "capacitor")
+
+
+def weigh_moves(one: InputDiagnosis) -> list[Finding]:
+    """Say what moves the cycle, that it is steady, or that it cannot be told.
+
+    Parameters
+    ----------
+    one : InputDiagnosis
+        The input.
+
+    Returns
+    -------
+    list of Finding
+        The causes by their share, or a single finding.
+    """
+    count = sum(cycles.count for cycles in one.cycles)
+    unrest = one.unrest
+    if unrest is None:
+        evidence = {"cycle_count": count, "duration_s": duration_s(one.cycles)}
+        return [_cannot_tell(one, describe_few(count), evidence)]
+    scatter = make_scatter(one, unrest)
+    base = scatter_evidence(one, unrest)
+    if not unrest.over:
+        return [_still(one, unrest, scatter, base)]
+    told = tell_surroundings(one)
+    causes = find_causes(unrest, told)
+    doubt = _doubt(one, unrest, causes, scatter)
+    if doubt is not None:
+        return [_cannot_tell(one, doubt, {**base, **_lean(unrest, causes)})]
+    return [
+        _move(one, unrest, cause, base, scatter, told, leads=index == 0)
+        for index, cause in enumerate(causes)
+        if index == 0 or cause.share >= _SMALL_SHARE
+    ]
+
+
+def _cannot_tell(one: InputDiagnosis, words: Words, evidence: Evidence) -> Finding:
+    return make_finding(one.input, CANNOT_TELL, words, "", evidence)
+
+
+def _lean(unrest: Unrest, causes: Sequence[Cause]) -> dict[str, float | str | None]:
+    """Return what it looks like where that is not enough."""
+    if not causes:
+        return {"looks_like": None, "log_odds": None, "rival": None}
+    return {
+        "looks_like": causes[0].name,
+        "looks_like_share": causes[0].share,
+        "log_odds": unrest.log_odds,
+        "rival": unrest.rival,
+    }
+
+
+def _still(one: InputDiagnosis, unrest: Unrest, scatter: Scatter, base: Evidence) -> Finding:
+    """Return the finding for a cycle within its limits."""
+    floor = floor_s(one.cycles)
+    if floor > unrest.pulse_limit_s:
+        return _cannot_tell(one, describe_hidden(floor, unrest.pulse_limit_s), base)
+    length_s = duration_s(one.cycles)
+    if length_s < _SHORT_STILL_S:
+        return _cannot_tell(one, describe_short(scatter, length_s, None), base)
+    return make_finding(
+        one.input,
+        STEADY,
+        describe_steady(scatter, cycle_to_cycle_s(one)),
+        f"Surely, for the {length_s:.0f} s that were recorded.",
+        base,
+    )
+
+
+def _doubt(
+    one: InputDiagnosis, unrest: Unrest, causes: Sequence[Cause], scatter: Scatter
+) -> Words | None:
+    """Say why no cause can be named, None where one can."""
+    length_s = duration_s(one.cycles)
+    if length_s < _SHORT_MOVING_S:
+        return describe_short(scatter, length_s, causes[0].name if causes else None)
+    if not causes or (unrest.rest_share > 0.5 and causes[0].share < _KNOWN_SHARE):
+        return describe_unknown(scatter, unrest.rest_share)
+    leading = causes[0]
+    if _may_be_mains(one, leading):
+        mains_hz, harmonic, _ = next(near for each in one.searches for near in each.near_zero)
+        change = find_period_change(mean_period_s(one.cycles))
+        return describe_near_zero(scatter, mains_hz, harmonic, change)
+    alike = {leading.name, unrest.rival} <= _LOOK_ALIKE
+    if unrest.log_odds < _TOLD_APART and not alike:
+        return describe_rivals(scatter, leading.name, unrest.rival)
+    return None
+
+
+def _may_be_mains(one: InputDiagnosis, leading: Cause) -> bool:
+    """Tell whether the leading cause is slow and hum would look slow, and alike, here."""
+    if leading.name not in _NEAR_ZERO_CAUSES or leading.main.kind == "supply":
+        return False
+    main = leading.main
+    slow = main.slow_period_rms_s > main.fast_period_rms_s
+    return slow and any(each.near_zero for each in one.searches)
+
+
+def _move(
+    one: InputDiagnosis,
+    unrest: Unrest,
+    cause: Cause,
+    base: Evidence,
+    scatter: Scatter,
+    told: str | None,
+    *,
+    leads: bool,
+) -> Finding:
+    """Return the finding for one cause of movement."""
+    setting = _setting(one)
+    extra: Evidence = {}
+    if cause.name == "mains":
+        lines = [line for each in one.searches for line in each.lines]
+        words = describe_mains(lines)
+        extra = mains_evidence(lines)
+    else:
+        main = _as_named(cause, setting)
+        direction = _direction(one, main.kind) if len(one.heard) == 1 else None
+        words = describe_cause(main, setting, direction, told=told is not None)
+        if cause.name == "supply":
+            episodes = [each for steps in one.steps for each in pair_steps(steps)]
+            load = next((each for each in one.loads if each is not None), None)
+            words = replace(words, why=f"{words.why}{tell_pulls(episodes, load)}")
+            extra = pull_evidence(episodes, load)
+    first = f"{capital(str(scatter))}. " if leads else ""
+    share = (
+        f"It makes {tell_share(cause.share, cause.share_low, cause.share_high)} of the "
+        f"{unrest.counted}'s movement."
+    )
+    return make_finding(
+        one.input,
+        cause.name,
+        Words(words.what, f"{first}{words.why} {share}", words.next_step),
+        _sureness(unrest, cause, setting, told, leads=leads),
+        {**cause_evidence(cause, unrest, setting, base), **extra},
+        cause.share,
+    )
+
+
+def _as_named(cause: Cause, setting: Setting) -> Contribution:
+    """Return the weightiest kind of a cause, told in the way in which the cause is named."""
+    main = cause.main
+    if main.kind == "diode" and cause.name == "supply":
+        return replace(main, kind="supply", size=None, change=None, unit="V")
+    if main.kind == "supply" and cause.name == "diode":
+        per_v = setting.kelvin_per_v
+        size = None if main.size is None or per_v is None else abs(main.size * per_v)
+        change = None if main.change is None or per_v is None else main.change * per_v
+        return replace(main, kind="diode", size=size, change=change, unit="K")
+    return main
+
+
+def _sureness(
+    unrest: Unrest, cause: Cause, setting: Setting, told: str | None, *, leads: bool
+) -> str:
+    """Say how sure a cause is."""
+    if not leads:
+        if cause.share_low > _SMALL_SHARE:
+            return "Surely a part of it."
+        return "Maybe: so small a part could be something else."
+    if cause.main.kind in _LOOK_ALIKE and told is not None:
+        return f"Surely: the readings beside the recordings say that it is {CAUSE_NAMES[told]}."
+    is_sure = unrest.log_odds >= TOLD_SURELY
+    if cause.main.kind == "supply" and may_be_diode(cause.main, setting) is False:
+        is_sure = is_sure or unrest.rival in _LOOK_ALIKE
+    elif (
+        cause.name == "supply"
+        and cause.main.kind in _LOOK_ALIKE
+        and (is_sure or unrest.rival in _LOOK_ALIKE)
+    ):
+        return "Surely one of these two."
+    if is_sure or unrest.rival is None:
+        return "Surely: nothing else would move pulse and rest like that."
+    return (
+        f"Maybe: {CAUSE_NAMES.get(unrest.rival or '', 'another cause')} would do nearly the same."
+    )
+
+
+def _direction(one: InputDiagnosis, kind: str) -> Direction | None:
+    """Return how a kind moves the cycle, of the first recording that says it."""
+    for each in one.directions:
+        for direction in each:
+            if direction.kind == kind:
+                return direction
+    return None
+
+
+def _setting(one: InputDiagnosis) -> Setting:
+    """Gather what the sentences need of the channel."""
+    design = next((heard.design for heard in one.heard if heard.design is not None), None)
+    read = [heard.supply_v for heard in one.heard if heard.supply_v is not None]
+    supply, diode = _direction(one, "supply"), _direction(one, "diode")
+    kelvin = None
+    if supply is not None and diode is not None and (per_k := diode.on_s + diode.next_on_s):
+        kelvin = (supply.on_s + supply.next_on_s) / per_k
+    volts = float(np.mean(read)) if read else (design.supply.value if design else None)
+    travel = None
+    if design is not None:
+        knob = design.knob
+        travel = knob.travel_deg - knob.dead_low_deg - knob.dead_high_deg
+    return Setting(travel, volts, kelvin)
+
+
+def make_scatter(one: InputDiagnosis, unrest: Unrest, left: float = 1.0) -> Scatter:
+    """Gather how far pulse and period scatter beside what is allowed.
+
+    Parameters
+    ----------
+    one : InputDiagnosis
+        The input.
+    unrest : Unrest
+        Its movement.
+    left : float
+        The part of the variance that counts, 0 to 1.
+
+    Returns
+    -------
+    Scatter
+        The figures.
+    """
+    period_s = mean_period_s(one.cycles)
+    root = float(np.sqrt(left))
+    return Scatter(
+        root * unrest.pulse_rms_s,
+        unrest.pulse_limit_s,
+        root * unrest.period_rms_s / period_s,
+        unrest.period_limit_s / period_s,
+    )

@@ -1,0 +1,169 @@
+"""Which findings one input gives, and in which order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchlog.diagnosis.coupled import weigh_neighbour
+from benchlog.diagnosis.event_kinds import EventKind
+from benchlog.diagnosis.event_texts import (
+    EVENT_CAUSES,
+    describe_clipping,
+    describe_events,
+    describe_weak,
+)
+from benchlog.diagnosis.evidence import duration_s, event_evidence, signal_evidence
+from benchlog.diagnosis.finding import (
+    CANNOT_TELL,
+    QUIET,
+    STEADY,
+    Finding,
+    InputDiagnosis,
+    make_finding,
+)
+from benchlog.diagnosis.moves import weigh_moves
+from benchlog.diagnosis.neighbour import Couplings
+from benchlog.diagnosis.stop_texts import end_stop_findings
+
+__all__ = ["rank_finding", "weigh_input"]
+
+_EVENT_ORDER: tuple[EventKind, ...] = (
+    "gap", "dropout", "reset", "missing-pulse", "extra-edge", "runt",
+)  # fmt: skip
+
+
+_BEFORE_CAUSES = ("missing-pulse", "extra-edge")
+_RANKS = {
+    "end-stop-low": 0, "end-stop-high": 0, "clipping": 1, "gap": 2, "weak-signal": 2,
+    "missing-pulse": 3, "extra-edge": 3, "neighbour": 4, CANNOT_TELL: 6, STEADY: 7,
+}  # fmt: skip
+_RANK = 5
+
+
+def rank_finding(finding: Finding) -> int:
+    """Return the place of a finding among those of several inputs: the least comes first.
+
+    Parameters
+    ----------
+    finding : Finding
+        Of any input.
+
+    Returns
+    -------
+    int
+        Of one input's findings the order stays as it is where these agree.
+    """
+    return _RANKS.get(finding.cause, _RANK)
+
+
+def weigh_input(
+    one: InputDiagnosis, couplings: Couplings | None, place: int, numbers: Sequence[int]
+) -> tuple[Finding, ...]:
+    """Turn what was worked out for an input into findings.
+
+    Parameters
+    ----------
+    one : InputDiagnosis
+        With its findings still empty.
+    couplings : Couplings or None
+        Which of the recording's channels move which.
+    place : int
+        Which of them this one is.
+    numbers : sequence of int
+        Their inputs.
+
+    Returns
+    -------
+    tuple of Finding
+        Weightiest first, one or more: what can hurt, what spoils the figures, what happened
+        now and then, what moves the cycle.
+    """
+    urgent = [*end_stop_findings(one), *_spoilers(one)]
+    if any(finding.cause == "clipping" for finding in urgent):
+        # cut tops move edges and make some more: what else shows may be their doing
+        return tuple(urgent)
+    events = _events(one)
+    moves = weigh_moves(one)
+    if couplings is not None:
+        moves = weigh_neighbour(one, moves, couplings, place, numbers)
+    causes = [finding for finding in moves if finding.cause not in QUIET]
+    unsure = [finding for finding in moves if finding.cause == CANNOT_TELL]
+    # a bad contact loses pulses, a pulled supply stops the timer, and what befell the recording
+    # alone weighs less than a fault of the channel
+    before = [
+        finding
+        for finding in events
+        if not causes or (_is_weighty(finding) and not _is_open_contact(one))
+    ]
+    after = [finding for finding in events if finding not in before]
+    return (*urgent, *before, *causes, *after, *unsure) or tuple(moves)
+
+
+def _is_weighty(finding: Finding) -> bool:
+    """Tell whether an event comes before what moves the cycle."""
+    return finding.cause in _BEFORE_CAUSES and finding.sure.startswith("Surely")
+
+
+def _spoilers(one: InputDiagnosis) -> list[Finding]:
+    """Return what spoils the figures: too strong a signal, or too weak a one."""
+    found = []
+    clipped = max(found.clipped_share for found in one.events)
+    if any(found.clipping for found in one.events):
+        found.append(
+            make_finding(
+                one.input,
+                "clipping",
+                describe_clipping(clipped),
+                "Surely: the samples themselves show it.",
+                signal_evidence(one),
+            )
+        )
+    elif any(found.weak for found in one.events):
+        known = [found.signal_db for found in one.events if found.signal_db is not None]
+        floor_s = max(found.floor_s for found in one.events)
+        found.append(
+            make_finding(
+                one.input,
+                "weak-signal",
+                describe_weak(min(known) if known else None, floor_s, _pulse_limit_s(one)),
+                "Surely: the noise was measured between the pulses.",
+                signal_evidence(one),
+            )
+        )
+    return found
+
+
+def _events(one: InputDiagnosis) -> list[Finding]:
+    """Return what happened beyond the usual cycle, a finding for each kind."""
+    found = []
+    total_s = duration_s(one.cycles)
+    for kind in _EVENT_ORDER:
+        events = [event for each in one.events for event in each.of_kind(kind)]
+        if not events:
+            continue
+        sure = all(event.sure for event in events)
+        found.append(
+            make_finding(
+                one.input,
+                EVENT_CAUSES[kind],
+                describe_events(kind, events, total_s),
+                "Surely: nothing else leaves such a mark."
+                if sure
+                else "Maybe: something else would look nearly the same.",
+                event_evidence(events, total_s),
+            )
+        )
+    return found
+
+
+def _pulse_limit_s(one: InputDiagnosis) -> float:
+    """Return the pulse's scatter that is allowed, seconds."""
+    designs = (heard.design for heard in one.heard)
+    return next((design.limits.jitter_s for design in designs if design is not None), 4e-6)
+
+
+def _is_open_contact(one: InputDiagnosis) -> bool:
+    """Tell whether a bad contact is what moves the cycle most."""
+    if one.unrest is None or not one.unrest.contributions:
+        return False
+    return one.unrest.over and one.unrest.contributions[0].kind == "contact"
