@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+import soundfile
 
 from benchlog.channel.design import parse_design, predict_cycle
 from tests.command_inputs import answer, check_line, lay_in, write_edges
 from tests.command_line import run_here
 
-_CHECKOUT = Path(__file__).resolve().parent.parent
 _SEED = 5
 
 
@@ -85,12 +85,12 @@ def test_a_channel_takes_its_newest_record(bench_folder: Path) -> None:
 
 def test_a_sweep_is_judged_together(bench_folder: Path, heron_text: str) -> None:
     # each record by itself is far too short
-    angles = [30.0 * k for k in range(10)]
+    angles = [90.0 * k for k in range(4)]
     lay_in(bench_folder, heron_text, angles, sweep="20260901T100000Z")
     content = answer(run_here("diagnose", "heron", "--json", cwd=bench_folder))
     evidence = content["findings"][0]["evidence"]
-    assert evidence["recording_count"] == 10
-    assert evidence["duration_s"] == pytest.approx(10 * 60 * 14.9e-3, rel=0.05)
+    assert evidence["recording_count"] == 4
+    assert evidence["duration_s"] == pytest.approx(4 * 60 * 14.9e-3, rel=0.05)
 
 
 def test_a_file_takes_its_sidecars_design(bench_folder: Path, tmp_path: Path) -> None:
@@ -140,16 +140,6 @@ def test_past_the_end_stop(bench_folder: Path, tmp_path: Path) -> None:
     assert finding["evidence"]["beyond_us"] == pytest.approx(120.0, abs=1.0)
     assert "pinch" in finding["next_step"]
     assert finding["share"] is None
-
-
-@pytest.mark.parametrize(
-    ("channel", "status", "cause"),
-    [("heron", 0, "steady"), ("boat", 1, "wiper"),
-     ("curtain", 1, "end-stop-high")],
-)  # fmt: skip
-def test_the_shipped_bench(channel: str, status: int, cause: str) -> None:
-    content = answer(run_here("diagnose", channel, "--json", cwd=_CHECKOUT), status=status)
-    assert causes(content) == [cause]
 
 
 # --- the screen ---
@@ -235,3 +225,14 @@ def test_a_picture_is_new_and_never_overwritten(bench_folder: Path) -> None:
     assert content["plot"] == "found.png"
     assert (bench_folder / "found.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     check_line(run_here(*words, cwd=bench_folder), "found.png", "there already")
+
+
+def test_an_input_without_pulses_is_told(tmp_path: Path) -> None:
+    rate_hz, seconds = 48000, 3
+    time_s = np.arange(rate_hz * seconds) / rate_hz
+    pulses = 0.3 * ((time_s % 0.015) < 0.0015)
+    path = tmp_path / "pair.wav"
+    soundfile.write(path, np.column_stack([np.zeros_like(pulses), pulses]), rate_hz)
+    shown = run_here("diagnose", path, cwd=tmp_path)
+    assert "Input 1 holds no pulses" in shown.out
+    assert "Input 2 holds no pulses" not in shown.out

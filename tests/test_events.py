@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from benchlog.diagnosis.cycles import list_cycles
 from benchlog.diagnosis.events import Events, find_events
+from benchlog.diagnosis.odd_heights import stands_alone
 from benchlog.recording import EdgeList, Gap
 from benchlog.timing.pulses import measure_recording
 from tests.simulated_events import KINDS, draw_case
@@ -47,6 +49,17 @@ def test_missing_pulses_are_counted_and_placed() -> None:
     assert (one.kind, one.count, one.phase_kept, one.sure) == ("missing-pulse", 2, True, True)
     assert one.time_s == pytest.approx(1e-3 + 101 * PERIOD_S, abs=1e-9)
     assert one.length_s == pytest.approx(2 * PERIOD_S, abs=1e-9)
+
+
+def test_longer_rests_and_pulses_in_a_row_are_no_reset() -> None:
+    length = train()
+    # some kilohm in the contact for three cycles: rests half as long again, pulses a fifth
+    length[201:207] *= [1.4, 1.15, 1.9, 1.3, 1.5, 1.2]
+    assert "reset" not in events_of(length).counts
+    length = train()
+    length[201] *= 1.5  # one rest goes on, and one pulse begins from an empty capacitor
+    length[202] *= 1.6
+    assert events_of(length).counts == {"reset": 1}
 
 
 def test_open_contact_leaves_another_phase() -> None:
@@ -162,3 +175,26 @@ def test_kinds_are_told_on_sound(kind: str) -> None:
         assert not counts
     else:
         assert counts[case.word] >= 0.7 * sum(counts.values()) > 0
+
+
+def test_a_lone_odd_step_stands_out_and_a_supply_that_falls_does_not() -> None:
+    share = 1.0 + 0.002 * np.random.default_rng(3).standard_normal(400)
+    share[200] = 0.8
+    assert np.flatnonzero(stands_alone(share)).tolist() == [200]
+    share[200:260] = 0.8  # all steps of a second are lower: the supply is
+    assert not stands_alone(share).any()
+    noisy = 1.0 + 0.05 * np.random.default_rng(4).standard_normal(400)
+    noisy[200] = 0.8  # four times the noise
+    assert not stands_alone(noisy).any()
+
+
+def test_a_contact_far_out_of_the_usual_stays_among_the_cycles() -> None:
+    length = train()
+    odd = np.arange(21, 780, 20)  # every tenth rest lasts a tenth longer: no sample was lost
+    length[odd] *= 1.1
+    time = np.concatenate(([0.0], np.cumsum(length))) + 1e-3
+    level = np.arange(time.shape[0]) % 2 == 0
+    listed = EdgeList(time, level, 1e-6, 0.0, float(time[-1]) + 1e-3)
+    (measurement,) = measure_recording((listed,))
+    cycles = list_cycles(measurement, find_events(measurement).spoilt)
+    assert np.std(cycles.off_s) == pytest.approx(0.1 * OFF_S * math.sqrt(0.1 * 0.9), rel=0.05)

@@ -185,7 +185,7 @@ def test_a_cause_is_told_with_its_size(
     assert finding.share == pytest.approx(0.97)
     assert shown in finding.text
     assert "limit 4 µs" in finding.why
-    assert "8 µs" in finding.why
+    assert "8.0 µs" in finding.why
     assert finding.sure.startswith("Surely")
     assert finding.evidence["share_of"] == "pulse"
     assert finding.evidence["pulse_sd_us"] == pytest.approx(8.0)
@@ -217,7 +217,7 @@ def test_a_slow_supply_names_the_diode_too_unless_it_goes_too_far(heron: Design)
         (finding,) = weigh(make_input(one, design=heron, rival="diode", log_odds=0.3))
         assert finding.cause == "supply"
         assert ("or the diode" in finding.what) is both
-        assert "lower than it began" in finding.why
+        assert "lower than at the beginning" in finding.why
         assert finding.sure.startswith("Surely")
         assert ("two" in finding.sure) is both
     assert "6.0 V" in finding.next_step
@@ -256,7 +256,7 @@ def test_a_still_channel_is_steady_with_its_figures() -> None:
     (finding,) = weigh(make_input())
     assert finding.cause == "steady"
     assert finding.share is None
-    assert "0.3 µs (limit 4 µs)" in finding.why
+    assert "0.30 µs (limit 4 µs)" in finding.why
     for word in ("another servo", "ground", "meter", "sound input cannot tell"):
         assert word in finding.next_step
 
@@ -380,11 +380,30 @@ def test_clipping_stands_alone_since_it_makes_the_rest() -> None:
     assert finding.evidence["clipped_percent"] == pytest.approx(3.0)
 
 
-def test_a_weak_signal_is_told_first() -> None:
+def test_a_weak_signal_hides_what_is_small_beside_its_noise() -> None:
     found = weigh(make_input(weak=True, signal_db=20.0, floor_s=5e-6))
-    assert found[0].cause == "weak-signal"
-    assert "10 times" in found[0].text  # 20 dB
+    assert [one.cause for one in found] == ["not-enough-to-tell", "weak-signal"]
     assert "5.0 µs" in found[0].text
+    assert "10 times" in found[1].text  # 20 dB
+    assert "5.0 µs" in found[1].text
+
+
+def test_a_weak_signal_does_not_hide_what_is_large() -> None:
+    moved = contribution("wiper", "wiper", 1.0)
+    found = weigh(make_input(moved, weak=True, signal_db=20.0, floor_s=1e-6, pulse_rms_s=2e-5))
+    assert [one.cause for one in found][:2] == ["weak-signal", "wiper"]
+
+
+def test_nothing_is_told_of_a_signal_lost_in_noise() -> None:
+    moved = contribution("wiper", "wiper", 1.0)
+    event = Event("missing-pulse", 3.0, 0.01, 1, phase_kept=True, sure=True)
+    found = weigh(
+        make_input(
+            moved, events=(event,), weak=True, signal_db=12.0, floor_s=1e-6, pulse_rms_s=2e-5
+        )
+    )
+    assert [one.cause for one in found] == ["not-enough-to-tell", "weak-signal"]
+    assert "4 times the noise" in found[0].text  # 10 ** (12 / 20)
 
 
 # --- the readings beside several recordings -----------------------------------

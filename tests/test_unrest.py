@@ -228,3 +228,21 @@ def test_refuses_lists_of_other_lengths(count: int) -> None:
     ways = find_directions(float(cycles.on_s.mean()), float(cycles.off_s.mean()), HERON_DESIGN)
     with pytest.raises(ValueError, match="one set of directions"):
         separate_causes([cycles] * (count > 0), [ways] * count)
+
+
+@pytest.mark.parametrize("marked", [True, False])
+def test_a_supply_that_holds_still_within_each_cycle_is_no_wiper(marked: bool) -> None:
+    """Pulled and let go every few cycles: the pulse moves alone, however fast."""
+    still = run(5)
+    slope = next(
+        one
+        for one in find_directions(
+            float(still.on_s.mean()), float(still.off_s.mean()), HERON_DESIGN
+        )
+        if one.kind == "supply"
+    )
+    pulled_v = -0.3 * (np.arange(still.on_s.size) // 9 % 2)
+    on_s = still.on_s + (slope.on_s + slope.next_on_s) * pulled_v
+    unrest = explain(replace(still, on_s=on_s), design=HERON_DESIGN if marked else None)
+    assert unrest.cause_shares[0].cause == "supply"
+    assert unrest.cause_shares[0].share > 0.95

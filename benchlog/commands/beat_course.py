@@ -144,7 +144,10 @@ def _lead(
     seconds = _LEAD_IN_S + drawn.duration_s + _TAIL_S
     device, knob_deg = read_live(words, seconds, "--on-the-beat")
     bench, _ = open_live(words, target, device)
-    tell(f"On each beat: {what.act}; then {what.rest}. It takes {seconds:.0f} s.")
+    tell(
+        f"At each beep do what is said then: {what.act}, or {what.rest}. Which of the two is "
+        f"drawn by lot. It takes {seconds:.0f} s."
+    )
     tell(what.ready)
     if not chosen.plain and not json_output and has_terminal(sys.stdout):
         _wait_until_ready()

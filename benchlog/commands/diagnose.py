@@ -250,6 +250,7 @@ def _present(
     found: list[tuple[Case, Diagnosis]], plot: str | None, *, several: bool, json_output: bool
 ) -> None:
     """Show what was found one way or the other."""
+    from benchlog.commands.diagnosed import find_still_inputs
     from benchlog.show.diagnosis_view import diagnoses_to_json, show_diagnosis
     from benchlog.show.json_output import write_json
     from benchlog.show.terminal import show
@@ -270,5 +271,7 @@ def _present(
         if index:
             show("")
         show_diagnosis(case.name, diagnosis)
+        for number in find_still_inputs(case, diagnosis):
+            show("", f"Input {number} holds no pulses: no channel, or its lead is off.")
     if plot is not None:
         show("", f"The picture is {plot}.")

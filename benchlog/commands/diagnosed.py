@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from benchlog.capture.sidecar import Sidecar
     from benchlog.capture.store import Bench
     from benchlog.channel.design import Design
-    from benchlog.diagnosis.finding import Heard
+    from benchlog.diagnosis.finding import Diagnosis, Heard
 
-__all__ = ["Case", "Recorded", "find_cases", "hear_case"]
+__all__ = ["Case", "Recorded", "find_cases", "find_still_inputs", "hear_case"]
 
 _RECORDINGS = (".wav", ".flac", ".vcd", ".csv", ".rf64")
 
@@ -266,3 +266,32 @@ def _hear(
             )
         )
     return heard
+
+
+def find_still_inputs(case: Case, diagnosis: Diagnosis) -> tuple[int, ...]:
+    """Return the inputs of a case's sound files on which no pulses came.
+
+    Parameters
+    ----------
+    case : Case
+        What was judged.
+    diagnosis : Diagnosis
+        What was found.
+
+    Returns
+    -------
+    tuple of int
+        Numbers from 1; empty where every input holds a channel.
+    """
+    from benchlog.capture.formats import open_recording
+
+    counts = []
+    for one in case.recordings:
+        try:
+            recording = open_recording(one.path)
+        except BenchlogError:
+            continue  # a VCD file of several signals wants one named, and has no silent one
+        if not isinstance(recording, tuple):
+            counts.append(recording.input_count)
+    heard = {one.input for one in diagnosis.inputs}
+    return tuple(number for number in range(1, max(counts, default=0) + 1) if number not in heard)

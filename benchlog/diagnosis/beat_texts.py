@@ -126,7 +126,8 @@ def describe_beat(
     if result.rounds < FEWEST_ROUNDS:
         words = Words(
             "That was too short to tell.",
-            f"{result.rounds} of at least {FEWEST_ROUNDS} rounds were heard.",
+            f"{result.rounds or 'No'} round{'s' * (result.rounds != 1)} of at least "
+            f"{FEWEST_ROUNDS} {'was' if result.rounds == 1 else 'were'} heard.",
             "Do it once more, to its end.",
         )
         return make_finding(input_, CANNOT_TELL, words, "", _evidence(result, tried))

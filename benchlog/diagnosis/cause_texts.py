@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 from benchlog.diagnosis.amounts import digits, us
 from benchlog.diagnosis.causes import MOST_KELVIN
@@ -39,6 +40,11 @@ class Setting:
     supply_v: float | None = None
     kelvin_per_v: float | None = None
 
+
+_WITHIN = ("supply-on-end", "supply-off-end")
+_UNPLUG = "Unplug every servo and other load from these cells and record again"
+_HARDLY = 0.1
+"""A pace that moves less than this much of what the other does is not worth a word."""
 
 CAUSE_NAMES = {
     "wiper": "the knob's wiper",
@@ -90,6 +96,11 @@ def _amount(one: Contribution, amount: float, setting: Setting) -> str:
     return f"{digits(size)} {one.unit}".rstrip()
 
 
+def _went(one: Contribution) -> bool:
+    """Tell whether most of it is one way, from the recording's beginning to its end."""
+    return one.change is not None and one.size is not None and abs(one.change) >= 1.5 * one.size
+
+
 def _is_slow(one: Contribution) -> bool:
     """Tell creep from jitter by what weighs more."""
     slow = one.slow_pulse_rms_s + 0.1 * one.slow_period_rms_s
@@ -98,21 +109,36 @@ def _is_slow(one: Contribution) -> bool:
 
 
 def _lead(one: Contribution, setting: Setting, before: str, after: str = "") -> str:
-    """Return words around a size, nothing where the size is not known."""
+    """Return words around a size, nothing where the size is not known.
+
+    Of what went one way the size is how far it went: its scatter would be a third of that, and the
+    two figures beside each other read like a contradiction.
+    """
     size = tell_size(one, setting)
+    if _went(one):
+        size = _amount(one, one.change or 0.0, setting)
     return f"{before}{size}{after}" if size else ""
 
 
-def _pace(one: Contribution) -> str:
-    """Say how much of it creeps and how much jitters."""
-    slow, fast = one.slow_pulse_rms_s, one.fast_pulse_rms_s
+def _pace(kinds: Sequence[Contribution]) -> str:
+    """Say how much of a cause creeps and how much jitters, all its kinds together."""
+    slow, fast = _rms(kinds, "slow_pulse_rms_s"), _rms(kinds, "fast_pulse_rms_s")
+    slow_period, fast_period = _rms(kinds, "slow_period_rms_s"), _rms(kinds, "fast_period_rms_s")
     name = "pulse"
-    if one.slow_period_rms_s + one.fast_period_rms_s > 20 * (slow + fast):
-        slow, fast, name = one.slow_period_rms_s, one.fast_period_rms_s, "period"
+    if slow_period + fast_period > 20 * (slow + fast):
+        slow, fast, name = slow_period, fast_period, "period"
+    text = f"This cause alone would make the {name} scatter by "
+    if fast < _HARDLY * slow:
+        return f"{text}{us(slow)}, nearly all of it slowly, over seconds."
+    if slow < _HARDLY * fast:
+        return f"{text}{us(fast)}, nearly all of it quickly, within a second or two."
     return (
-        f"By itself it moves the {name} by {us(slow)} slowly, over seconds, and by {us(fast)} "
-        "from cycle to cycle."
+        f"{text}{us(slow)} slowly, over seconds, and by {us(fast)} quickly, within a second or two."
     )
+
+
+def _rms(kinds: Sequence[Contribution], name: str) -> float:
+    return math.hypot(*(float(getattr(one, name)) for one in kinds))
 
 
 def _ratio(direction: Direction | None) -> float | None:
@@ -128,7 +154,7 @@ def _wiper(one: Contribution, setting: Setting, direction: Direction | None) -> 
     figure = f", {digits(abs(ratio))} µs for each µs" if ratio is not None else ""
     why = (
         f"What the pulse gains the rest of the cycle loses{figure}: only the place of the wiper "
-        f"on its track does that. {_pace(one)}"
+        f"on its track does that."
     )
     if _is_slow(one):
         what = f"The knob does not stay where it is: its wiper moves slowly on the track{size}."
@@ -156,9 +182,10 @@ def _contact(one: Contribution, setting: Setting, direction: Direction | None) -
         "The contact between the knob's wiper and its track is bad: its resistance keeps "
         f"changing{size}.",
         f"The rest of the cycle moves{figure}, the same way, as a resistance in the wiper's lead "
-        f"makes it. {_pace(one)}",
-        "Tap the knob lightly while you record: if the pulse jumps with the taps, it is the "
-        "contact. Turning the knob to and fro over its whole travel twenty times often cleans "
+        f"makes it.",
+        "Unplug the servo and tap the knob lightly while you record: if the pulse jumps with the "
+        "taps, it is the contact ('benchlog diagnose CHANNEL --on-the-beat --try tap' listens for "
+        "it). Turning the knob to and fro over its whole travel twenty times often cleans "
         "it; else fit another knob.",
     )
 
@@ -174,9 +201,10 @@ def _supply(one: Contribution, setting: Setting, told: bool) -> Words:
     if not _is_slow(one):
         return Words(
             f"The supply is pulled{size}: by another servo or load on the same cells.",
-            f"{why} {_pace(one)}",
-            "Unplug every servo and other load from these cells and record again: if the pulse "
-            "holds still, give the servos cells of their own, joined at the ground alone.",
+            why,
+            f"{_UNPLUG}: if the pulse holds still, give the servos cells of their own, joined at "
+            "the ground alone. 'benchlog diagnose CHANNEL --on-the-beat' tries one servo at a "
+            "time.",
         )
     if told or may_be_diode(one, setting) is False:
         what = f"The supply creeps{size}."
@@ -187,13 +215,14 @@ def _supply(one: Contribution, setting: Setting, told: bool) -> Words:
         alike = f" A change of the diode's temperature{_warmth(one, setting)} looks alike."
     return Words(
         what,
-        f"{why}{alike}{_change(one, setting)} {_pace(one)}",
-        f"Hold the supply at {volts} from a bench supply or fresh cells and record again: if the "
-        "pulse holds still, it was the cells, or another servo that pulls on them"
+        f"{why}{_change(one, setting, 'the supply')}{alike}",
+        f"Hold the supply at {volts}, from fresh cells or an isolated bench supply, and record "
+        "again: if the pulse holds still, it was the cells, or another servo that pulls on them"
         + (
             "."
             if told
-            else "; if not, touch the diode with a warm finger and see whether the pulse follows."
+            else "; if not, warm the diode with a fingertip ('benchlog diagnose CHANNEL "
+            "--on-the-beat --try warm' leads through it) and see whether the pulse follows."
         ),
     )
 
@@ -224,17 +253,18 @@ def _warmth(one: Contribution, setting: Setting) -> str:
     """Return what the diode's temperature would have to do in place of the supply."""
     if one.size is None or setting.kelvin_per_v is None:
         return ""
-    kelvin = abs(one.size * setting.kelvin_per_v)
-    return f" by {digits(kelvin)} °C" if kelvin > 0 else ""
+    amount = one.change if one.change is not None and _went(one) else one.size
+    kelvin = abs(amount * setting.kelvin_per_v)
+    return f" by some {digits(kelvin)} °C" if kelvin > 0 else ""
 
 
-def _change(one: Contribution, setting: Setting) -> str:
+def _change(one: Contribution, setting: Setting, name: str) -> str:
     """Say which way it went over the recording, where that is most of it."""
-    if one.change is None or one.size is None or abs(one.change) < 1.5 * one.size:
+    if one.change is None or not _went(one):
         return ""
     amount = _amount(one, one.change, setting)
     way = "higher" if one.change > 0 else "lower"
-    return f" It ends the recording some {amount} {way} than it began it." if amount else ""
+    return f" At the end {name} is some {amount} {way} than at the beginning." if amount else ""
 
 
 def _supply_within(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
@@ -243,10 +273,10 @@ def _supply_within(one: Contribution, setting: Setting, direction: Direction | N
         "The supply is pulled within the cycle" + _lead(one, setting, ", by some ") + ": by "
         "another servo or load on the same cells, or through a long thin lead.",
         "Pulse and rest move as they do when the supply at the end of a pulse or of a rest is "
-        f"not what it was at its beginning. {_pace(one)}",
-        "Unplug every servo and other load from these cells and record again: if the pulse holds "
-        "still, give the servos cells of their own, joined at the ground alone, or put 470 µF "
-        "and 100 nF across the timer's supply pins.",
+        "not what it was at its beginning.",
+        f"{_UNPLUG}: if the pulse holds still, give the servos cells of their own, joined at the "
+        "ground alone, or, with the power off, solder 100 nF and 470 µF (its minus to ground) "
+        "across the timer's supply pins.",
     )
 
 
@@ -254,18 +284,18 @@ def _diode(one: Contribution, setting: Setting, direction: Direction | None) -> 
     del direction
     return Words(
         "The diode warms or cools" + _lead(one, setting, ", by some ") + ".",
-        f"Pulse and rest move as the diode's temperature moves them.{_change_warm(one)} "
-        f"{_pace(one)}",
+        f"Pulse and rest move as the diode's temperature moves them.{_change_warm(one)}",
         "Put a scrap of foam or cloth over the diode and record again: if the pulse holds still, "
-        "it was moving air or a warm part nearby; if not, hold the supply from a bench supply.",
+        "it was moving air or a warm part nearby; if not, feed the timer from fresh cells or an "
+        "isolated bench supply and record once more.",
     )
 
 
 def _change_warm(one: Contribution) -> str:
-    if one.change is None or one.size is None or abs(one.change) < 1.5 * one.size:
+    if one.change is None or not _went(one):
         return ""
     way = "warmer" if one.change > 0 else "cooler"
-    return f" It ends some {digits(abs(one.change))} °C {way} than it began."
+    return f" At the end it is some {digits(abs(one.change))} °C {way} than at the beginning."
 
 
 def _capacitor(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
@@ -274,7 +304,7 @@ def _capacitor(one: Contribution, setting: Setting, direction: Direction | None)
         "The timing capacitor changes" + _lead(one, setting, ", by some ") + ": it warms, or it "
         "is of a kind that does not hold its value.",
         "Pulse and rest of the cycle move the same way and in the same proportion, as the "
-        f"capacitor moves them.{_change(one, setting)} {_pace(one)}",
+        f"capacitor moves them.{_change(one, setting, 'it')}",
         "Hold a warm fingertip to the capacitor's body, not to its leads, while you record: if "
         "the pulse moves so again, it is the capacitor: fit a film capacitor, away from warm "
         "parts.",
@@ -286,7 +316,7 @@ def _leak(one: Contribution, setting: Setting, direction: Direction | None) -> W
     return Words(
         "Current leaks past the timing capacitor" + _lead(one, setting, ", as through some ") + ".",
         "The pulse grows a little while the rest of the cycle shrinks a lot, as leakage across "
-        f"the capacitor makes it. {_pace(one)}",
+        "the capacitor makes it.",
         "Power off, clean the board around the capacitor with alcohol, let it dry and record "
         "again: if the cycle holds still, it was dirt or damp; if not, fit another capacitor.",
     )
@@ -297,9 +327,10 @@ def _off_path(one: Contribution, setting: Setting, direction: Direction | None) 
     return Words(
         "The off side of the circuit changes" + _lead(one, setting, ", by some ") + " of r_off: "
         "r_off itself, its joints, or leakage past it.",
-        f"The rest of the cycle moves and the pulse stays.{_change(one, setting)} {_pace(one)}",
-        "Power off, clean the board around r_off with alcohol, solder its joints again and "
-        "record once more: if the rest holds still, it was that; if not, fit another r_off.",
+        f"The rest of the cycle moves and the pulse stays.{_change(one, setting, 'it')}",
+        "Power off, clean the board around r_off with alcohol, let it dry, solder r_off's joints "
+        "again and record once more: if the rest of the cycle holds still, it was that; if not, "
+        "fit another r_off.",
     )
 
 
@@ -311,10 +342,11 @@ def _threshold(one: Contribution, setting: Setting, direction: Direction | None)
         + ": noise in the timer or at its pins, or a supply "
         "that is restless from cycle to cycle, which looks alike.",
         "A pulse that ends late is followed by a rest that is longer too, or a rest that ends "
-        f"late by a longer pulse, as such noise makes them. {_pace(one)}",
-        "Put 10 nF from the timer's control pin (pin 5) to ground and 100 nF across its supply "
-        "pins, close to it, and record again: if the scatter falls, it was noise there; else "
-        "hold the supply from a bench supply, and then try another timer.",
+        "late by a longer pulse, as such noise makes them.",
+        "Power off, put 10 nF from the timer's control pin (pin 5) to ground and 100 nF across "
+        "its supply pins, close to it, and record again: if the scatter falls, it was noise there; "
+        "else feed the timer from fresh cells or an isolated bench supply, and then try another "
+        "timer.",
     )
 
 
@@ -338,6 +370,7 @@ def describe_cause(
     direction: Direction | None = None,
     *,
     told: bool = False,
+    kinds: Sequence[Contribution] = (),
 ) -> Words:
     """Describe a cause of movement.
 
@@ -351,6 +384,9 @@ def describe_cause(
         How the cause moves pulse and rest, for a figure in the sentence.
     told : bool
         Whether readings beside the recordings tell supply from diode.
+    kinds : sequence of Contribution
+        All kinds of movement of the same cause, whose scatter is told together; `one` alone if
+        empty.
 
     Returns
     -------
@@ -358,5 +394,11 @@ def describe_cause(
         The sentences.
     """
     if one.kind == "supply":
-        return _supply(one, setting, told)
-    return _DESCRIBERS[one.kind](one, setting, direction)
+        words = _supply(one, setting, told)
+    else:
+        words = _DESCRIBERS[one.kind](one, setting, direction)
+    within = [each for each in kinds if each.kind in _WITHIN and each is not one]
+    beside = ""
+    if one.kind == "supply" and _rms(within, "period_rms_s") > one.period_rms_s:
+        beside = " It is pulled within the cycle as well, which moves the rest too."
+    return replace(words, why=f"{words.why}{beside} {_pace(kinds or (one,))}")

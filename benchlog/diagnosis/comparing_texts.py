@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from benchlog.channel.plan import Limits
 from benchlog.diagnosis.comparing import Comparison, Difference, StageFigures
 from benchlog.diagnosis.finding import CANNOT_TELL, STEADY, Finding, Words, make_finding
@@ -16,6 +18,10 @@ STAGE_WORDS = {
 """What each stage is called on the screen."""
 
 _US = 1e6
+_AGAIN = (
+    "Compare once more, with the knob fixed by a strip of tape and the leads left where they are: "
+    "what changes again is the servo's doing, what does not was the knob or a lead."
+)
 
 
 def describe_comparison(
@@ -125,9 +131,11 @@ def _own_servo(one: Difference, input_: int) -> Finding:
         meaning,
         f"Once it is plugged in, {_seen(one)}.",
         "Run the servo's ground and plus straight to the cells, with leads of their own, and put "
-        "100 µF across the timer's supply pins; or feed it from its own cells, grounds joined. If "
-        "the pulse then holds still, that was it.",
+        "100 µF (its minus to ground) across the timer's supply pins, all with the power off; or "
+        "feed it from its own cells, grounds joined. If the pulse then holds still, that was it.",
     )
+    if _not_supply(one):
+        words = replace(words, next_step=_AGAIN)
     return make_finding(input_, "supply", words, _sure(one), _difference_evidence(one))
 
 
@@ -145,6 +153,8 @@ def _neighbour(one: Difference, input_: int) -> Finding:
         "Feed the neighbour's servo from cells of its own, grounds joined: if the pulse then holds "
         "still, it was the shared supply.",
     )
+    if _not_supply(one):
+        words = replace(words, next_step=_AGAIN)
     return make_finding(input_, "neighbour", words, _sure(one), _difference_evidence(one))
 
 

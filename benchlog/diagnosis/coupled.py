@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from benchlog.diagnosis.evidence import scatter_evidence
 from benchlog.diagnosis.finding import (
@@ -14,7 +15,7 @@ from benchlog.diagnosis.finding import (
     Words,
     make_finding,
 )
-from benchlog.diagnosis.movement_texts import tell_share
+from benchlog.diagnosis.movement_texts import retell_part, tell_part
 from benchlog.diagnosis.moves import make_scatter
 from benchlog.diagnosis.neighbour import Coupling, Couplings
 from benchlog.diagnosis.neighbour_texts import (
@@ -73,24 +74,45 @@ def weigh_neighbour(
             # the same cells are pulled by what was just shown to pull on them
             low, high = (finding.evidence.get(f"share_{end}") for end in ("low", "high"))
             if (finding.share or 0.0) > (found.share or 0.0):
-                evidence = {**found.evidence, "share_low": low, "share_high": high}
-                found = replace(found, share=finding.share, evidence=evidence)
+                found = _with_share(found, unrest, finding.share, low, high)
     share = found.share or 0.0
     supply = sum(finding.share or 0.0 for finding in kept if finding.cause == "supply")
     others = sum(finding.share or 0.0 for finding in kept if finding.cause != "supply")
     # what the neighbour does goes through the supply; what it does beyond that the others seemed to
     factor = max(0.0, others - max(0.0, share - supply)) / others if others else 0.0
     kept = [
-        replace(
-            finding,
-            share=max(0.0, (finding.share or 0.0) - share)
-            if finding.cause == "supply"
-            else factor * (finding.share or 0.0),
-        )
+        _lessened(finding, unrest, share if finding.cause == "supply" else 0.0, factor)
         for finding in kept
     ]
     kept = [finding for finding in kept if (finding.share or 0.0) >= _SMALL_SHARE]
     return sorted([found, *kept], key=lambda finding: -(finding.share or 0.0))
+
+
+def _lessened(finding: Finding, unrest: Unrest, less: float, factor: float) -> Finding:
+    """Take from a finding's share what the neighbour makes of it."""
+    low, high = (finding.evidence.get(f"share_{end}") for end in ("low", "high"))
+    figures = (finding.share, low, high)
+    if finding.cause == "supply":
+        factor = 1.0
+    return _with_share(
+        finding,
+        unrest,
+        *(
+            max(0.0, factor * (one - less)) if isinstance(one, int | float) else 0.0
+            for one in figures
+        ),
+    )
+
+
+def _with_share(finding: Finding, unrest: Unrest, share: Any, low: Any, high: Any) -> Finding:
+    """Give a finding another share, in its figures and in its words."""
+    told = [float(one) if isinstance(one, int | float) else 0.0 for one in (share, low, high)]
+    return replace(
+        finding,
+        share=told[0],
+        why=retell_part(finding.why, told[0], told[1], told[2], unrest.counted),
+        evidence={**finding.evidence, "share_low": told[1], "share_high": told[2]},
+    )
 
 
 def _is_quick(finding: Finding) -> bool:
@@ -110,8 +132,8 @@ def _neighbour(
     part = coupling.size.pulse if unrest.counted == "pulse" else coupling.size.period
     words = describe_neighbour(coupling, couplings, source_input)
     scatter = capital(str(make_scatter(one, unrest)))
-    share = tell_share(part.share, part.share_low, part.share_high)
-    why = f"{scatter}. {words.why} It makes {share} of the {unrest.counted}'s movement."
+    share = tell_part(part.share, part.share_low, part.share_high, unrest.counted)
+    why = f"{scatter}. {words.why} {share}"
     sure = (
         "Surely: that it is chance is out of the question."
         if coupling.p_value < _CERTAIN

@@ -78,6 +78,8 @@ def list_cycles(measurement: Measurement, spoilt: NDArray[np.bool_] | None = Non
     if spoilt is not None:
         if spoilt.shape != (count,):
             raise ValueError(f"spoilt must have shape ({count},), got {spoilt.shape}")
+        if pulses.cut is not None:
+            kept |= pulses.cut  # a cut leaves such cycles, and then they are spoilt
         kept &= ~spoilt[: kept.shape[0]]
     where = np.flatnonzero(kept)
     on = pulses.width_s[where]

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.diagnosis.incidents import Incident
+from benchlog.diagnosis.odd_heights import is_odd_height
 
-__all__ = ["Event", "EventKind", "is_odd_height", "name_incidents"]
+__all__ = ["Event", "EventKind", "name_incidents"]
 
 EventKind = Literal["missing-pulse", "extra-edge", "runt", "reset", "gap", "dropout"]
 
@@ -39,8 +40,6 @@ _RESET_LEAST = 1.1
 _RESET_LONGEST = 2.2
 """Times the usual pulse: from an empty capacitor it lasts ln 3 / ln 2 = 1.58 times as long
 with no diode, up to twice with one on a low supply."""
-_LOW_SHARE = 0.65
-_HIGH_SHARE = 1.35
 _NARROW_S = 4e-4
 """Shorter pulses look lower than they are through a sound input."""
 _MANY_SHARE = 0.01
@@ -280,22 +279,6 @@ def _is_low(time_s: FloatArray, share: FloatArray, begin_s: float) -> bool:
     return bool(even and is_odd_height(pair).all() and near.min(initial=1.0) > _NARROW_S)
 
 
-def is_odd_height(share: FloatArray) -> NDArray[np.bool_]:
-    """Tell which steps are far from the usual height.
-
-    Parameters
-    ----------
-    share : numpy.ndarray
-        Heights as shares of the usual one, any shape.
-
-    Returns
-    -------
-    numpy.ndarray
-        Same shape, bool.
-    """
-    return np.asarray((share < _LOW_SHARE) | (share > _HIGH_SHARE))
-
-
 def _extra_place(one: Incident, time_s: FloatArray) -> tuple[float, float]:
     """Return where the extra edges lie: those whose leaving out leaves the usual cycle."""
     times = time_s[one.first : one.last + 1]
@@ -378,8 +361,14 @@ def _early_trigger(one: Incident) -> float | None:
 
 
 def _looks_reset(one: Incident) -> bool:
-    """Tell whether a phase was broken off and the next pulse began from an empty capacitor."""
+    """Tell whether a phase was broken off and the next pulse began from an empty capacitor.
+
+    A bad contact makes rests and pulses longer as well, but several of them, and none shorter.
+    """
     pairs = list(zip(one.on, one.parts, strict=True))
+    long_pulses = sum(on and part > _RESET_LEAST for on, part in pairs)
+    if long_pulses > 1 and min(one.parts) > _SHORT:
+        return False
     return any(
         on and _RESET_LEAST < pulse < _RESET_LONGEST and not _SHORT < before < _LONG
         for (_, before), (on, pulse) in pairwise(pairs)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from benchlog.diagnosis.amounts import us
 from benchlog.diagnosis.event_kinds import Event, EventKind
 from benchlog.diagnosis.finding import Words
 
@@ -78,23 +79,23 @@ def _missing(events: Sequence[Event], where: str, duration_s: float) -> Words:
         f"{_times(count, 'pulse is', 'pulses are')} missing in {duration_s:.0f} s.",
         f"No pulse comes where one was due, {where}. {beat}; the pulses around are as usual, so "
         "the recording was running.",
-        "Tap the knob lightly while you record: a wiper that loses its contact loses pulses. If "
-        "that changes nothing, press on each joint of the timer in turn, pin 4 and its supply "
-        "pins first.",
+        "Unplug the servo and tap the knob lightly while you record: a wiper that loses its "
+        "contact loses pulses. If that changes nothing, press with a dry wooden stick on each "
+        "joint of the timer in turn, pin 4 (reset) and its supply pins first.",
     )
 
 
 def _extra(events: Sequence[Event], where: str, duration_s: float) -> Words:
     count = sum(one.count for one in events)
-    longest_us = 1e6 * max(one.length_s for one in events)
+    longest_s = max(one.length_s for one in events)
+    length = f", the longest such stretch {us(longest_s)}" if longest_s >= 1e-6 else ""
     return Words(
         f"{_times(count, 'extra pulse comes', 'extra pulses come')} in {duration_s:.0f} s.",
-        f"The output switches where it should not, {where}, within {longest_us:.0f} µs at the "
-        "most: noise at the moment at which the timer switches does that, or a spark or a motor "
-        "nearby.",
-        "Put 100 nF across the timer's supply pins and 10 nF from pin 5 to ground, close to it, "
-        "unplug the servo and record again: if the extra pulses are gone, plug it in again to "
-        "see whether they came through the supply.",
+        f"The output switches where it should not, {where}{length}: noise at the moment "
+        "at which the timer switches does that, or a spark or a motor nearby.",
+        "Power off, put 100 nF across the timer's supply pins and 10 nF from its control pin "
+        "(pin 5) to ground, close to it, unplug the servo and record again: if the extra "
+        "pulses are gone, plug it in again to see whether they came through the supply.",
     )
 
 
@@ -112,7 +113,7 @@ def _runt(events: Sequence[Event], where: str, duration_s: float) -> Words:
 def _reset(events: Sequence[Event], where: str, duration_s: float) -> Words:
     return Words(
         f"The timer is stopped and begins anew {_times(len(events), 'time', 'times')} in "
-        f"{duration_s:.0f} s: the supply, or pin 4, drops out for a moment.",
+        f"{duration_s:.0f} s: the supply, or pin 4 (reset), drops out for a moment.",
         f"A cycle is cut short, {where}, and the pulse after it is longer, as from an empty "
         "capacitor.",
         "Feed the timer from cells of its own, with pin 4 joined to its supply pin, and record "
@@ -125,7 +126,7 @@ def _gap(events: Sequence[Event], where: str, duration_s: float) -> Words:
     return Words(
         "The recording lost a stretch of the signal in "
         f"{_times(len(events), 'place', 'places')}; the channel is not to blame.",
-        f"A single interval is too short or too long, {where}, {lost_ms:.1f} ms in all over "
+        f"A pulse or a rest is too short or too long, {where}, by {lost_ms:.1f} ms in all in "
         f"{duration_s:.0f} s, and those on either side of it are as usual: no part of the "
         "circuit does that. The pulses there are left out of all other figures.",
         "Close other programs, use another USB socket, or a lower --rate, and record again: "

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.diagnosis.event_kinds import Event, EventKind, is_odd_height, name_incidents
+from benchlog.diagnosis.event_kinds import Event, EventKind, name_incidents
 from benchlog.diagnosis.incidents import Incident, find_incidents
+from benchlog.diagnosis.odd_heights import is_odd_height, stands_alone
 from benchlog.diagnosis.usual_cycle import find_usual_cycle
 from benchlog.recording import Gap
 from benchlog.timing.edges import Edges
@@ -27,6 +28,8 @@ _WEAK_RATIO = 10.0
 _ABSENT_CYCLES = 12.0
 _ABSENT_S = 0.25
 _NARROW_S = 4e-4
+_ENDS_S = 1e-3
+"""So near the recording's ends an edge is not timed, and looks like a spike."""
 _SETTLING_CYCLES = 1.0
 """After a cut in the samples the input's coupling settles anew; its next cycle is left out."""
 
@@ -118,6 +121,7 @@ def find_events(measurement: Measurement, *, pulse_limit_s: float = PULSE_LIMIT_
             _spoil(spoilt, pulses, float(begin), float(end) + after)
             events.append(event)
     events += _lone_runts(edges, named, spoilt, pulses, period)
+    events += _spikes(edges, events, spoilt, pulses)
     events += _absences(edges, period)
     ratio = edges.step / edges.noise if edges.noise > 0 and edges.step > 0 else None
     floor = measurement.jitter.floor_s
@@ -168,7 +172,9 @@ def _lone_runts(
     """List steps far from the usual height that belong to no other event."""
     if edges.share is None:
         return []
-    low = is_odd_height(edges.share)
+    low = is_odd_height(edges.share) | stands_alone(edges.share)
+    # a height is the difference of two levels: where the recording ends there is but one
+    low &= (edges.time_s > edges.start_s + _NARROW_S) & (edges.time_s < edges.end_s - _NARROW_S)
     for one, _ in named:
         low[max(one.first - 2, 0) : one.last + 3] = False
     for gap in edges.gaps:
@@ -184,6 +190,22 @@ def _lone_runts(
         count = max(1, len(run) // 2)
         events.append(Event(kind, begin, end - begin, count, phase_kept=True, sure=runt))
     return events
+
+
+def _spikes(edges: Edges, events: list[Event], spoilt: BoolArray, pulses: Pulses) -> list[Event]:
+    """List the spikes that belong to no other event."""
+    found = []
+    first, last = edges.start_s + _ENDS_S, edges.end_s - _ENDS_S
+    for at in edges.spikes_s[(edges.spikes_s > first) & (edges.spikes_s < last)].tolist():
+        if any(
+            one.time_s - _NARROW_S < at < one.time_s + one.length_s + _NARROW_S for one in events
+        ):
+            continue
+        near = edges.time_s.shape[0] and np.min(np.abs(edges.time_s - at)) < _NARROW_S
+        if near:  # so close to an edge it may have moved it
+            _spoil(spoilt, pulses, at - _NARROW_S, at + _NARROW_S)
+        found.append(Event("extra-edge", at, 0.0, 1, phase_kept=True, sure=not near))
+    return found
 
 
 def _runs(time_s: FloatArray, index: NDArray[np.intp], reach_s: float) -> list[NDArray[np.intp]]:

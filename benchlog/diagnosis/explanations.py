@@ -31,6 +31,7 @@ _COSTS = {
     "battery": 3.0,
     "supply-bipolar": 4.0,
     "battery-bipolar": 4.0,
+    "supply-held": 4.0,
 }
 """Log odds against each cause's being at work, before the recording is looked at."""
 
@@ -40,7 +41,7 @@ _WITHIN_ALONE = 6.0
 _RESTLESS = 4.0
 """Log odds against levels that are restless by themselves."""
 
-SUPPLIES = frozenset({"supply", "battery", "supply-bipolar", "battery-bipolar"})
+SUPPLIES = frozenset({"supply", "battery", "supply-bipolar", "battery-bipolar", "supply-held"})
 _PULLED = (("supply", "within"),)
 _FIRST_ROUNDS, _LAST_ROUNDS = 24, 60
 _KEPT_SINGLES, _KEPT_PAIRS = 4, 3

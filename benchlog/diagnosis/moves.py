@@ -35,7 +35,7 @@ from benchlog.diagnosis.finding import (
     make_finding,
 )
 from benchlog.diagnosis.mains import find_period_change
-from benchlog.diagnosis.movement_texts import describe_mains, tell_pulls, tell_share
+from benchlog.diagnosis.movement_texts import describe_mains, tell_part, tell_pulls
 from benchlog.diagnosis.steps import pair_steps
 from benchlog.diagnosis.surroundings import tell_surroundings
 from benchlog.diagnosis.unrest import Contribution, Unrest
@@ -58,6 +58,7 @@ _SHORT_STILL_S = 10.0
 _TOLD_APART = 1.0
 """Log odds of the leading cause against its rival below which it is not named."""
 _SMALL_SHARE = 0.05
+_NOTHING = 0.005
 _KNOWN_SHARE = 0.3
 _LOOK_ALIKE = {"supply", "diode"}
 _NEAR_ZERO_CAUSES = ("threshold", "supply", "off-path", "capacitor")
@@ -179,17 +180,16 @@ def _move(
     else:
         main = _as_named(cause, setting)
         direction = _direction(one, main.kind) if len(one.heard) == 1 else None
-        words = describe_cause(main, setting, direction, told=told is not None)
+        words = describe_cause(
+            main, setting, direction, told=told is not None, kinds=(main, *cause.kinds[1:])
+        )
         if cause.name == "supply":
             episodes = [each for steps in one.steps for each in pair_steps(steps)]
             load = next((each for each in one.loads if each is not None), None)
             words = replace(words, why=f"{words.why}{tell_pulls(episodes, load)}")
             extra = pull_evidence(episodes, load)
     first = f"{capital(str(scatter))}. " if leads else ""
-    share = (
-        f"It makes {tell_share(cause.share, cause.share_low, cause.share_high)} of the "
-        f"{unrest.counted}'s movement."
-    )
+    share = tell_part(cause.share, cause.share_low, cause.share_high, unrest.counted)
     return make_finding(
         one.input,
         cause.name,
@@ -220,7 +220,9 @@ def _sureness(
     if not leads:
         if cause.share_low > _SMALL_SHARE:
             return "Surely a part of it."
-        return "Maybe: so small a part could be something else."
+        if cause.share_low < _NOTHING:
+            return "Maybe: it could be no part of it at all."
+        return f"Maybe: it could be as little as {100.0 * cause.share_low:.0f} % of the movement."
     if cause.main.kind in _LOOK_ALIKE and told is not None:
         return f"Surely: the readings beside the recordings say that it is {CAUSE_NAMES[told]}."
     is_sure = unrest.log_odds >= TOLD_SURELY

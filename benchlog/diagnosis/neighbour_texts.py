@@ -49,8 +49,8 @@ def describe_neighbour(one: Coupling, couplings: Couplings, source_input: int) -
             parts[-1] += f", {1e3 * size.delay_s:.0f} ± {2e3 * size.u_delay_s:.0f} ms after it"
     if one.p_strokes < min(one.p_turns, one.p_restless):
         parts.append(
-            "This pulse shifts with the place at which it falls in the neighbour's cycle, as the "
-            "neighbour's current makes it"
+            "This pulse is longer or shorter according to where in the neighbour's cycle it falls, "
+            "as the current of the neighbour's servo makes it"
         )
     if not parts:
         parts.append("This pulse follows the neighbour's movements")

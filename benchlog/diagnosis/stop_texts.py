@@ -112,7 +112,7 @@ def _percent(share: float) -> str:
 def _next_step(stop: EndStop) -> str:
     """Return the caution, then what to change, or how to find out."""
     if stop.change is not None:
-        return f"{CAUTION} Then {_tell_change(stop.change)}."
+        return f"{CAUTION} Then, with the power off, {_tell_change(stop.change)}."
     ask = (
         "Then find the servo's own range with 'benchlog servo NAME': if the pulse lies inside, "
         "nothing is wrong"

@@ -229,7 +229,13 @@ def _prepare(
     # a supply that sags smoothly is told by that as well
     sags = {"supply": "battery", "supply-bipolar": "battery-bipolar"}
     smooth = [replace(one, kind=sags[one.kind]) for one in directions if one.kind in sags]
-    directions = (*directions, *smooth)
+    # one that holds still within each cycle moves the pulse alone, however fast it changes
+    held = [
+        replace(one, kind="supply-held", on_s=one.on_s + one.next_on_s, next_on_s=0.0)
+        for one in directions
+        if one.kind == "supply"
+    ]
+    directions = (*directions, *smooth, *held)
     cells = list_cells(on, off, cycles.u_edge_s)
     return Recording(cells, list_templates(cells, directions), mains, directions)
 

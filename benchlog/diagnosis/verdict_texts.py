@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from benchlog.diagnosis.amounts import digits, us
 from benchlog.diagnosis.cause_texts import CAUSE_NAMES
 from benchlog.diagnosis.finding import Words
 
@@ -29,7 +30,10 @@ _PARTING = {
     "is longer or shorter beside the rest, so that the two differ more",
     frozenset(("wiper", "supply")): "Record once more with the knob fixed by a strip of tape: "
     "what is left then is not the wiper",
-    frozenset(("threshold", "supply")): "Record once more with the supply from a bench supply: "
+    frozenset(
+        ("threshold", "supply")
+    ): "Record once more with the timer fed from fresh cells or an "
+    "isolated bench supply: "
     "what is left then is the timer's own",
 }
 
@@ -60,17 +64,14 @@ class Scatter:
 
 
 def _us(seconds: float) -> str:
-    value = seconds * 1e6
-    if value < _LEAST_US:
+    if seconds * 1e6 < _LEAST_US:
         return f"less than {_LEAST_US} µs"
-    return f"{value:.0f} µs" if value >= 99.5 else f"{value:.2g} µs"
+    return us(seconds)
 
 
 def _percent(share: float) -> str:
     percent = 100 * share
-    if percent < _LEAST_PERCENT:
-        return f"less than {_LEAST_PERCENT}"
-    return f"{percent:.2g}" if percent < 99.5 else f"{percent:.0f}"
+    return f"less than {_LEAST_PERCENT}" if percent < _LEAST_PERCENT else digits(percent)
 
 
 def capital(text: str) -> str:
@@ -100,10 +101,10 @@ def describe_steady(scatter: Scatter, cycle_to_cycle_s: float | None) -> Words:
         "The pulse is steady: nothing here would make a servo jitter, creep or hit its stop.",
         f"{capital(str(scatter))}, creep included and the input's own noise taken out{adjacent}.",
         "If the servo still misbehaves, look beyond the pulse: try another servo; follow the "
-        "ground from the servo to the timer, which must be one wire; hold a meter on direct "
-        "volts to the servo's supply pins while it moves, where it should not fall by more than "
-        "half a volt; and see with the meter that pin 3 gives pulses of nearly the supply, whose "
-        "height a sound input cannot tell.",
+        "ground from the servo to the timer, which must be one unbroken wire; hold a meter on "
+        "direct volts to the servo's supply pins while it moves, where it should not fall by more "
+        "than half a volt; and see with the meter that pin 3 (the output) gives pulses of nearly "
+        "the supply, whose height a sound input cannot tell.",
     )
 
 
@@ -138,12 +139,21 @@ def describe_short(scatter: Scatter, duration_s: float, looks_like: str | None) 
     )
 
 
-def describe_hidden(floor_s: float, limit_s: float) -> Words:
+def describe_hidden(floor_s: float, limit_s: float, signal_db: float | None = None) -> Words:
     """Describe a recording whose own noise hides what is sought."""
+    if floor_s > limit_s or signal_db is None:
+        why = (
+            f"The input alone makes each pulse scatter by {_us(floor_s)}, more than the "
+            f"{limit_s * 1e6:g} µs that the channel may."
+        )
+    else:
+        why = (
+            f"The pulse's step is only {10 ** (signal_db / 20):.0f} times the noise, where 30 "
+            "times are enough: noise then moves edges, hides some and makes others."
+        )
     return Words(
         "There is not enough to tell: the input's own noise hides the channel's.",
-        f"The input alone makes each pulse scatter by {_us(floor_s)}, more than the "
-        f"{limit_s * 1e6:g} µs that the channel may.",
+        why,
         "Turn the input's level up, or take a divider that gives more ('benchlog wire'), until "
         "'benchlog listen' calls the input good; then record again.",
     )

@@ -24,6 +24,7 @@ from benchlog.diagnosis.finding import (
 from benchlog.diagnosis.moves import weigh_moves
 from benchlog.diagnosis.neighbour import Couplings
 from benchlog.diagnosis.stop_texts import end_stop_findings
+from benchlog.diagnosis.verdict_texts import describe_hidden
 
 __all__ = ["rank_finding", "weigh_input"]
 
@@ -38,6 +39,11 @@ _RANKS = {
     "missing-pulse": 3, "extra-edge": 3, "neighbour": 4, CANNOT_TELL: 6, STEADY: 7,
 }  # fmt: skip
 _RANK = 5
+_LEAST_DB = 16.0
+"""Step to noise, decibels, below which the search for edges misses some and finds false ones."""
+_CLEAR_OF_NOISE = 3.0
+"""A weak signal's noise is known to a factor of two at best: a movement less than this many
+times what it gives to a pulse may be noise."""
 
 
 def rank_finding(finding: Finding) -> int:
@@ -78,6 +84,10 @@ def weigh_input(
         Weightiest first, one or more: what can hurt, what spoils the figures, what happened
         now and then, what moves the cycle.
     """
+    drowned = _drowned(one)
+    if drowned is not None:
+        # edges that noise makes or moves look like every fault there is
+        return (drowned, *_spoilers(one))
     urgent = [*end_stop_findings(one), *_spoilers(one)]
     if any(finding.cause == "clipping" for finding in urgent):
         # cut tops move edges and make some more: what else shows may be their doing
@@ -97,6 +107,23 @@ def weigh_input(
     ]
     after = [finding for finding in events if finding not in before]
     return (*urgent, *before, *causes, *after, *unsure) or tuple(moves)
+
+
+def _drowned(one: InputDiagnosis) -> Finding | None:
+    """Say that noise hides the channel, where nothing stands clear of it."""
+    if not any(found.weak for found in one.events):
+        return None
+    floor_s = max(found.floor_s for found in one.events)
+    known = [found.signal_db for found in one.events if found.signal_db is not None]
+    signal_db = min(known, default=None)
+    is_lost = signal_db is not None and signal_db < _LEAST_DB
+    if not is_lost and one.unrest is not None:
+        unrest = one.unrest
+        moved_s = unrest.pulse_rms_s if unrest.counted == "pulse" else unrest.period_rms_s
+        if moved_s > _CLEAR_OF_NOISE * floor_s:
+            return None
+    words = describe_hidden(floor_s, _pulse_limit_s(one), signal_db)
+    return make_finding(one.input, CANNOT_TELL, words, "", signal_evidence(one))
 
 
 def _is_weighty(finding: Finding) -> bool:

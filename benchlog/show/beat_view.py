@@ -156,7 +156,7 @@ def show_findings(name: str, findings: Sequence[Finding]) -> None:
             ("Next", one.next_step),
         )
         show(
-            *([plain(name)] if number == 0 else [""]),
+            *([plain(name), ""] if number == 0 else [""]),
             key_value_table([(label, text) for label, text in rows if text]),
         )
 

@@ -100,8 +100,12 @@ def show_diagnosis(name: str, diagnosis: Diagnosis) -> None:
     """
     several = len(diagnosis.inputs) > 1
     show(plain(f"{name}: {_verdict(diagnosis)}"))
+    steps: dict[str, int] = {}
     for finding in diagnosis.findings:
-        show("", *_block(finding, several=several))
+        # two channels with the same fault need not tell the same step twice
+        first = steps.setdefault(finding.next_step, finding.input)
+        again = "" if first == finding.input else f"As for input {first}."
+        show("", *_block(finding, again or finding.next_step, several=several))
     for one in diagnosis.inputs:
         rows = _figures(one)
         if rows:
@@ -115,13 +119,13 @@ def _verdict(diagnosis: Diagnosis) -> str:
     return "; ".join(dict.fromkeys(words))
 
 
-def _block(finding: Finding, *, several: bool) -> list[RenderableType]:
+def _block(finding: Finding, next_step: str, *, several: bool) -> list[RenderableType]:
     """Lay out one finding: what, why, how sure, what next."""
     rows = [
         ("What", finding.what),
         ("Why", finding.why),
         ("How sure", finding.sure),
-        ("Next", finding.next_step),
+        ("Next", next_step),
     ]
     if several:
         rows.insert(0, ("Input", str(finding.input)))
@@ -156,14 +160,15 @@ def _figures(one: InputDiagnosis) -> list[tuple[str, str]]:
             rows.append(
                 (
                     "",
-                    f"slowly, over seconds, {_us(math.hypot(*slow))}; from cycle to cycle "
-                    f"{_us(math.hypot(*fast))}",
+                    f"slowly {_us(math.hypot(*slow))}, quickly {_us(math.hypot(*fast))}",
                 )
             )
     length_s = sum(cycles.duration_s for cycles in one.cycles)
     count = sum(cycles.count for cycles in one.cycles)
     many = f" in {len(one.heard)} recordings" if len(one.heard) > 1 else ""
-    rows.append(("from", f"{count} cycles, {length_s:.1f} s{many}"))
+    rows.append(("from", f"{count} cycle{'s' * (count != 1)}, {length_s:.1f} s{many}"))
+    if any(events.clipping for events in one.events):
+        rows.append(("but", "the signal is clipped: these figures cannot be relied on"))
     return rows
 
 

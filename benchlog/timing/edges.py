@@ -9,7 +9,7 @@ from the recording itself, is laid over every edge (`benchlog.timing.shape`).
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from benchlog.timing.detection import (
 )
 from benchlog.timing.learning import InputModel, learn_input
 from benchlog.timing.placing import time_steps
+from benchlog.timing.spikes import find_spikes
 
 __all__ = ["Edges", "edges_from_list", "find_edges"]
 
@@ -80,6 +81,8 @@ class Edges:
         The recording's name.
     share : numpy.ndarray or None
         Height of each edge as a share of the usual one, shape (n,); None for a list.
+    spikes_s : numpy.ndarray
+        Spikes of most of the step's height that are too short for edges, seconds, ascending.
     """
 
     time_s: FloatArray
@@ -98,6 +101,7 @@ class Edges:
     gaps: tuple[Gap, ...] = ()
     name: str = "recording"
     share: FloatArray | None = None
+    spikes_s: FloatArray = field(default_factory=lambda: np.empty(0))
 
 
 def edges_from_list(edge_list: EdgeList) -> Edges:
@@ -152,6 +156,7 @@ def find_edges(samples: Samples) -> tuple[Edges, ...]:
     found = [_Found() for _ in models]
     clipped = np.zeros(len(models))
     blanks = [BlankFinder() for _ in models]
+    spikes: list[list[FloatArray]] = [[] for _ in models]
     total = 0
     for chunk in _chunks(samples, factor, CHUNK_FRAMES, _OVERLAP_S):
         total = chunk.core_end
@@ -162,9 +167,11 @@ def find_edges(samples: Samples) -> tuple[Edges, ...]:
             core = values[chunk.core_start - chunk.first : chunk.core_end - chunk.first]
             clipped[channel] += count_clipped(core, model.noise, samples.step)
             blanks[channel].add(core, chunk.core_start)
-            found[channel].add(_time_chunk(values, chunk, factor, samples.rate_hz, model))
+            part, short = _time_chunk(values, chunk, factor, samples.rate_hz, model)
+            found[channel].add(part)
+            spikes[channel].append(short)
     return tuple(
-        _collect(samples, part, model, total, clipped[channel], blanks[channel])
+        _collect(samples, part, model, total, clipped[channel], blanks[channel], spikes[channel])
         for channel, (part, model) in enumerate(zip(found, models, strict=True))
     )
 
@@ -196,15 +203,17 @@ def _learn_inputs(samples: Samples, factor: int) -> list[InputModel | None]:
 
 def _time_chunk(
     values: NDArray[np.float32], chunk: Chunk, factor: int, rate_hz: float, model: InputModel
-) -> _Part:
-    """Time the edges that lie in a chunk's core; places are in samples of the recording."""
+) -> tuple[_Part, FloatArray]:
+    """Time the edges, and the spikes, of a chunk's core; places are samples of the recording."""
     averages = decimate(values, factor)
     sag = model.coupling.rate_per_s * factor / rate_hz
     steps = find_steps(averages, min(_RUNT_SHARE + _DETECTOR_SPAN * sag, _STEP_SHARE))
     timed = time_steps(values, averages, steps, factor, rate_hz, model)
     place = timed.place + chunk.first
     mine = (place >= chunk.core_start) & (place < chunk.core_end)
-    return place[mine], timed.rising[mine], timed.u[mine], timed.share[mine]
+    spikes = find_spikes(values, timed.place, rate_hz, model.step, model.noise) + chunk.first
+    spikes = spikes[(spikes >= chunk.core_start) & (spikes < chunk.core_end)]
+    return (place[mine], timed.rising[mine], timed.u[mine], timed.share[mine]), spikes
 
 
 class _Found:
@@ -236,6 +245,7 @@ def _collect(
     total: int,
     clipped: float,
     blanks: BlankFinder,
+    spikes: list[FloatArray],
 ) -> Edges:
     """Make one input's result of what was found."""
     place = found.place[: found.count]
@@ -258,4 +268,5 @@ def _collect(
         clipped_share=clipped / total if total else 0.0,
         gaps=tuple(sorted((*samples.gaps, *zeros), key=lambda gap: gap.start_s)),
         name=samples.name,
+        spikes_s=np.concatenate(spikes) / samples.rate_hz if spikes else np.empty(0),
     )

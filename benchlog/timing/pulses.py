@@ -77,6 +77,9 @@ class Pulses:
     cut_count : int
         Periods far too short, or too long by no whole number of pulses, as a cut in the
         recording leaves them.
+    cut : numpy.ndarray or None
+        Shape (m - 1,), bool: True where the period is far from the usual and from whole numbers
+        of it, as where samples were lost or a contact is bad; None where that is not known.
     """
 
     start_s: FloatArray
@@ -90,6 +93,7 @@ class Pulses:
     missing_count: int
     runt_count: int
     cut_count: int
+    cut: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,6 +212,7 @@ def measure_pulses(edges: Edges, active_level: ActiveLevel) -> Pulses:
         lost_edge_count=lost,
         missing_count=missing,
         cut_count=int(np.count_nonzero(odd)),
+        cut=odd,
     )
 
 
