@@ -14,6 +14,10 @@ __all__ = ["MOST_KELVIN", "TOLD_SURELY", "Cause", "find_causes"]
 TOLD_SURELY = 5.0
 """Log odds of the leading cause against its rival above which it is surely that."""
 
+_DIODE_ALONE = 20.0
+"""The same, above which a recording by itself says diode rather than supply: how far a diode's
+own leak moves the rest differs from maker to maker more than the design's tolerance says."""
+
 MOST_KELVIN = 15.0
 """Standard deviation of a diode's temperature within a recording that a bench can bring about:
 a finger warms it by some ten degrees (common practice)."""
@@ -87,7 +91,7 @@ def _name(one: Contribution, unrest: Unrest, told: str | None) -> str:
     if one.kind == "diode" and _is_beyond_diode(one):
         return "supply"
     leading = unrest.contributions[0].cause
-    alike = {leading, unrest.rival} == set(_ALIKE) and unrest.log_odds < TOLD_SURELY
+    alike = {leading, unrest.rival} == set(_ALIKE) and unrest.log_odds < _DIODE_ALONE
     return "supply" if alike else one.cause
 
 

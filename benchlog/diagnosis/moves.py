@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -94,8 +95,15 @@ def weigh_moves(one: InputDiagnosis) -> list[Finding]:
     return [
         _move(one, unrest, cause, base, scatter, told, leads=index == 0)
         for index, cause in enumerate(causes)
-        if index == 0 or cause.share >= _SMALL_SHARE
+        if index == 0 or cause.share >= _SMALL_SHARE or _breaks_a_limit(cause, unrest)
     ]
+
+
+def _breaks_a_limit(cause: Cause, unrest: Unrest) -> bool:
+    """Tell whether a cause by itself would take pulse or period past the limit."""
+    pulse_s = math.hypot(*(kind.pulse_rms_s for kind in cause.kinds))
+    period_s = math.hypot(*(kind.period_rms_s for kind in cause.kinds))
+    return pulse_s > unrest.pulse_limit_s or period_s > unrest.period_limit_s
 
 
 def _cannot_tell(one: InputDiagnosis, words: Words, evidence: Evidence) -> Finding:
