@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import signal
 import socket
 from collections.abc import Generator
 from pathlib import Path
@@ -97,6 +98,13 @@ def _no_network() -> Generator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(socket.socket, "connect", guarded)
         yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _interruptible() -> None:
+    """Let Ctrl-C reach what the tests start, even where a shell ignores it in the background."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(autouse=True)

@@ -587,9 +587,8 @@ def test_it_writes_a_sheet_and_tells_of_it(swept: Path, heron_text: str) -> None
 
 
 def test_a_face_without_room_for_labels_says_what_to_try(swept: Path) -> None:
-    outcome = run_here(
-        "dial", "heron", "--from-design", "--diameter", "30", "--hole", "20", cwd=swept
-    )
+    face = ["--diameter", "30", "--hole", "20", "--out", "narrow.svg"]
+    outcome = run_here("dial", "heron", "--from-design", *face, cwd=swept)
     assert outcome.status == 1, outcome  # the end stop
     assert "0 of them labelled" in outcome.out
     assert "try a smaller --hole or a larger --diameter" in " ".join(outcome.out.split())

@@ -174,3 +174,17 @@ def test_nothing_moves() -> None:
     found = find_mains(make_cycles(0, white_s=0.0))
     assert found.lines == ()
     assert len(found.aliases) == 10
+
+
+@pytest.mark.parametrize("harmonic", [1, 2])
+def test_a_wiper_that_goes_to_and_fro_at_an_alias_is_no_mains(harmonic: int) -> None:
+    """What the pulse gains the rest loses, 0.85 of it: no level moves the two like that."""
+    alias_hz = {one[:2]: one[2] for one in list_aliases(0.0203)}[50.0, harmonic]
+
+    def turn(time: float) -> float:
+        return 40e-6 * float(np.sin(2 * np.pi * alias_hz * time))
+
+    cycles = make_cycles(4, course=turn, off_course=lambda time: -0.85 * turn(time))
+    assert find_mains(cycles).lines == ()
+    heard = make_cycles(4, mains=((50.0 * harmonic, 20e-6),))
+    assert (50.0, harmonic) in [(one.mains_hz, one.harmonic) for one in find_mains(heard).lines]

@@ -40,6 +40,8 @@ _USUAL_HZ = 0.05
 _FALSE_ALARMS = 2e-4  # in a recording, over all that is tried
 _LEAST_ODDS = -1.0
 _LEAST_REST = 0.3  # of the peak in the pulse
+_OPPOSITE = 0.97  # cosine of the angle between a wiper's pulse and rest, and their ratio
+_WIPER_REST = (0.5, 1.5)
 _LEAST_RANK = 8.0  # of a peak between grid points, before it is fitted
 _LEAST_TURNS = 2.5  # fewer turns of an alias within the recording are creep
 _FEWEST_CYCLES = 64
@@ -169,10 +171,15 @@ class _Candidate:
     @property
     def is_mains(self) -> bool:
         # The capacitor crosses its levels more slowly in the rest: they move it more than
-        # the pulse. A line of the pulse alone comes with the supply, from another servo's beat.
+        # the pulse. A line of the pulse alone, where no fundamental falls, comes with the
+        # supply, from another servo's beat; one that takes from the rest what it gives to the
+        # pulse is a wiper that goes to and fro.
         on, off = np.hypot(*self.fit.coefficient_s.T)
         reaches = off + 3.0 * self.fit.u_peak_s[1] >= _LEAST_REST * on
-        return bool(self.log_odds >= _LEAST_ODDS and reaches)
+        alike = float(self.fit.coefficient_s[0] @ self.fit.coefficient_s[1])
+        wipes = alike < -_OPPOSITE * on * off and _WIPER_REST[0] < off / on < _WIPER_REST[1]
+        may_be = (reaches or self.harmonic == 1) and not wipes
+        return bool(self.log_odds >= _LEAST_ODDS and may_be)
 
     @property
     def likelier(self) -> LineFit:
