@@ -102,9 +102,12 @@ def _no_network() -> Generator[None]:
 
 @pytest.fixture(autouse=True, scope="session")
 def _interruptible() -> None:
-    """Let Ctrl-C reach what the tests start, even where a shell ignores it in the background."""
+    """Let signals reach what the tests start, even where a shell ignores them in the background."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    hang_up = getattr(signal, "SIGHUP", None)
+    if hang_up is not None and signal.getsignal(hang_up) is signal.SIG_IGN:
+        signal.signal(hang_up, signal.SIG_DFL)
 
 
 @pytest.fixture(autouse=True)
