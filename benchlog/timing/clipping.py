@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["count_clipped"]
+__all__ = ["count_clipped", "count_clipped_side"]
 
 _FULL_SCALE_SHARE = 0.985
 _STEP = 1e-4
@@ -38,15 +38,31 @@ def count_clipped(values: NDArray[np.float32], noise: float = 0.0, quantum: floa
     """
     if values.shape[0] == 0:
         return 0
-    count = 0
+    sides = (side for side in (values, -values) if side.max() > 0)
+    return sum(count_clipped_side(side, noise, quantum) for side in sides)
+
+
+def count_clipped_side(values: NDArray[np.floating], noise: float, quantum: float) -> int:
+    """Count the samples at the upper end of the scale alone.
+
+    Parameters
+    ----------
+    values : numpy.ndarray
+        As for `count_clipped`, at least one; the other sign for the lower end.
+    noise, quantum : float
+        As for `count_clipped`.
+
+    Returns
+    -------
+    int
+        From 0 to n.
+    """
+    end = float(values.max())
+    if end >= _FULL_SCALE_SHARE:
+        return int(np.count_nonzero(values >= end - _STEP))
     width = max(_STEPS_ALIKE * quantum, _LEAST_WIDTH)
-    for side in (values, -values):
-        end = float(side.max())
-        if end >= _FULL_SCALE_SHARE:
-            count += int(np.count_nonzero(side >= end - _STEP))
-        elif noise > _NOISY * width and end > 0:
-            count += _in_runs(side >= end - width)
-    return count
+    # a quiet input's own flat top looks the same
+    return _in_runs(values >= end - width) if noise > _NOISY * width else 0
 
 
 def _in_runs(marked: NDArray[np.bool_]) -> int:

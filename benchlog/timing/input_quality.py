@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.timing.clipping import count_clipped_side
 from benchlog.timing.gain_control import GainTrack, find_gain_control, level_out
 from benchlog.timing.hearing import Hearing
 from benchlog.timing.input_fit import InputFit, fit_input
@@ -16,8 +17,6 @@ from benchlog.timing.pulses import ActiveLevel, Measurement, measure_edges
 __all__ = ["Clipping", "InputQuality", "find_clipping", "judge_input"]
 
 _CLIPPED_SHARE = 1e-3
-_FULL_SCALE = 0.985
-_RUN = 3
 _HIGH_CORNER_HZ = 100.0
 _PICKED_UP_HZ = 400.0
 _WEAK_RATIO = 10.0
@@ -140,29 +139,14 @@ def find_clipping(values: NDArray[np.floating], noise: float, quantum: float) ->
     if values.shape[0] == 0:
         return Clipping(0.0, None, 0.0)
     peak = float(np.abs(values).max())
-    width = max(1.5 * quantum, 1e-6)
     count, levels = 0, []
-    for sign in (1.0, -1.0):
-        side = sign * values
-        top = float(side.max())
-        if top >= _FULL_SCALE:
-            clipped = int(np.count_nonzero(side >= top - 1e-4))
-        elif noise > 2.0 * width:
-            clipped = _in_runs(side >= top - width)
-        else:
-            continue  # a quiet input's own flat top looks the same
+    for side in (values, -values):
+        clipped = count_clipped_side(side, noise, quantum)
         if clipped > _CLIPPED_SHARE * values.shape[0]:
             count += clipped
-            levels.append(top)
+            levels.append(float(side.max()))
     share = count / values.shape[0]
     return Clipping(peak, min(levels) if levels else None, share)
-
-
-def _in_runs(marked: NDArray[np.bool_]) -> int:
-    """Return how many marks stand in runs of three and more."""
-    turns = np.flatnonzero(np.diff(np.concatenate(([False], marked, [False])).astype(np.int8)))
-    lengths = turns[1::2] - turns[::2]
-    return int(lengths[lengths >= _RUN].sum())
 
 
 def judge_input(
