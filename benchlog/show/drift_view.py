@@ -12,7 +12,7 @@ from benchlog.calibration.drift_pace import Pace
 from benchlog.calibration.side_by_side import Match, SideRow
 from benchlog.calibration.table_text import StoredTable
 from benchlog.calibration.verdict import COVERAGE
-from benchlog.show.json_output import in_microseconds
+from benchlog.show.json_output import in_microseconds, known_microseconds
 from benchlog.show.terminal import plain, screen_width, show, spell_out
 
 if TYPE_CHECKING:
@@ -23,10 +23,6 @@ __all__ = ["drift_to_json", "matches_to_json", "show_drift_of", "show_matches"]
 
 GRID_WIDTH = 76
 _SHOWN_S = 0.5e-6
-
-
-def _us(seconds: float | None) -> float | None:
-    return None if seconds is None else in_microseconds(seconds)
 
 
 def drift_to_json(drift: Drift, stamps: Sequence[str]) -> dict[str, Any]:
@@ -73,13 +69,13 @@ def _row_to_json(row: DriftRow) -> dict[str, Any]:
         "direction": row.direction,
         "pulse_us": in_microseconds(row.pulse_s),
         "design_pulse_us": in_microseconds(row.design_pulse_s),
-        "earlier_pulse_us": _us(row.earlier_pulse_s),
-        "change_us": _us(row.change_s),
-        "surroundings_us": _us(row.surroundings_s),
-        "own_change_us": _us(row.own_change_s),
-        "u_change_us": _us(row.u_change_s),
+        "earlier_pulse_us": known_microseconds(row.earlier_pulse_s),
+        "change_us": known_microseconds(row.change_s),
+        "surroundings_us": known_microseconds(row.surroundings_s),
+        "own_change_us": known_microseconds(row.own_change_s),
+        "u_change_us": known_microseconds(row.u_change_s),
         "rest_us": in_microseconds(row.rest_s),
-        "rest_change_us": _us(row.rest_change_s),
+        "rest_change_us": known_microseconds(row.rest_change_s),
         "between_marks": row.between,
         "p_value": row.p_value,
         "verdict": row.verdict,

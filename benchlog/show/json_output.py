@@ -8,7 +8,7 @@ from typing import Any
 
 from benchlog.show.terminal import write_out
 
-__all__ = ["in_microseconds", "write_json"]
+__all__ = ["in_microseconds", "known_microseconds", "write_json"]
 
 
 def write_json(content: dict[str, Any]) -> None:
@@ -50,3 +50,24 @@ def in_microseconds(seconds: float) -> float:
     if not math.isfinite(seconds):
         raise ValueError(f"seconds must be finite, got {seconds}")
     return round(float(seconds) * 1e6, 6)
+
+
+def known_microseconds(seconds: float | None) -> float | None:
+    """Return seconds as microseconds where they are known.
+
+    Parameters
+    ----------
+    seconds : float or None
+        As for `in_microseconds`, None where it is not known.
+
+    Returns
+    -------
+    float or None
+        Microseconds, None for None.
+
+    Raises
+    ------
+    ValueError
+        `seconds` is not finite.
+    """
+    return None if seconds is None else in_microseconds(seconds)

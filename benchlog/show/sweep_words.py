@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from benchlog.errors import one_line
-from benchlog.show.json_output import in_microseconds
+from benchlog.show.json_output import known_microseconds
 
 if TYPE_CHECKING:
     from benchlog.channel.knob_marks import Mark
@@ -224,10 +224,6 @@ def tell_event(event: SweepEvent, *, sign: str = "±", unit: str = "µs") -> str
     return one_line(f"{told}{f', {event.note}' if event.note else ''}.")
 
 
-def _us(seconds: float | None) -> float | None:
-    return None if seconds is None else in_microseconds(seconds)
-
-
 def _mark_to_json(mark: Mark | None, picture: SweepPicture) -> dict[str, Any]:
     return {
         "mark": mark.number if mark is not None else None,
@@ -249,8 +245,8 @@ def picture_to_json(picture: SweepPicture) -> dict[str, Any]:
         "state": picture.stage,
         **_mark_to_json(picture.mark, picture),
         "taken": len(picture.taken),
-        "now_us": _us(picture.pulse_s),
-        "expected_us": _us(picture.expected_s),
+        "now_us": known_microseconds(picture.pulse_s),
+        "expected_us": known_microseconds(picture.expected_s),
         "looks_like_deg": rounded(picture.looks_like_deg),
         "to_turn_deg": rounded(picture.way_deg),
         "arm_now_deg": rounded(picture.arm_deg),
@@ -266,8 +262,8 @@ def event_to_json(event: SweepEvent, picture: SweepPicture) -> dict[str, Any]:
         "state": event.kind,
         **_mark_to_json(event.mark, picture),
         "taken": len(picture.taken),
-        "pulse_us": _us(event.pulse_s),
-        "u_pulse_us": _us(event.u_s),
+        "pulse_us": known_microseconds(event.pulse_s),
+        "u_pulse_us": known_microseconds(event.u_s),
         "record": event.record,
         "note": event.note,
         "text": tell_event(event),

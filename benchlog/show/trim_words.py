@@ -9,7 +9,7 @@ from benchlog.calibration.trim_model import Where
 from benchlog.calibration.trim_remedy import PartChange
 from benchlog.calibration.trim_steps import Advice, PlaceResult, Step, TrimmerResult
 from benchlog.calibration.trimmers import Trimmer
-from benchlog.show.json_output import in_microseconds
+from benchlog.show.json_output import known_microseconds
 from benchlog.units import format_value
 
 __all__ = [
@@ -250,22 +250,18 @@ def picture_to_json(picture: TrimPicture) -> dict[str, Any]:
         "moves": step.moves,
         "quantity": "period" if step.place == "middle" else "pulse",
         "pulse": step.pulse,
-        "now_us": _us(step.now_s),
-        "u_now_us": _us(step.u_s),
-        "expected_us": _us(step.expected_s),
-        "wanted_us": _us(step.wanted_s),
-        "target_us": _us(step.target_s),
-        "within_us": _us(step.within_s),
+        "now_us": known_microseconds(step.now_s),
+        "u_now_us": known_microseconds(step.u_s),
+        "expected_us": known_microseconds(step.expected_s),
+        "wanted_us": known_microseconds(step.wanted_s),
+        "target_us": known_microseconds(step.target_s),
+        "within_us": known_microseconds(step.within_s),
         "advice": told,
         "held_s": round(step.held_s, 3),
         "doubt": step.doubt,
         "best_possible": step.best,
         "text": f"{what} {mind}".strip(),
     }
-
-
-def _us(seconds: float | None) -> float | None:
-    return None if seconds is None else in_microseconds(seconds)
 
 
 def summary_to_json(
@@ -290,10 +286,10 @@ def summary_to_json(
                 "place": one.place,
                 "knob_deg": one.knob_deg,
                 "quantity": "period" if one.place == "middle" else "pulse",
-                "value_us": _us(one.value_s),
-                "u_us": _us(one.u_s),
-                "target_us": _us(one.target_s),
-                "within_us": _us(one.within_s),
+                "value_us": known_microseconds(one.value_s),
+                "u_us": known_microseconds(one.u_s),
+                "target_us": known_microseconds(one.target_s),
+                "within_us": known_microseconds(one.within_s),
                 "holds": one.holds,
             }
             for one in results
