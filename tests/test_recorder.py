@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from benchlog.capture import claims, recorder
 from benchlog.capture.csv_writer import CSV_HEAD, EdgeWriter
 from benchlog.capture.formats import open_recording
+from benchlog.capture.locks import lock_file, open_locked
 from benchlog.capture.recorder import Kept, keep_edges, keep_sound
 from benchlog.capture.repair import is_broken_off, repair_record
 from benchlog.capture.sidecar import Sidecar, read_sidecar, sidecar_path
@@ -339,8 +341,8 @@ def test_an_unplugged_probe_misses_the_rest_and_a_stopped_one_does_not(
 def test_a_full_disk_leaves_whole_rows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(CSV_HEAD)
-    writer = EdgeWriter(path)
-    file = writer._file
+    file = open_locked(path)
+    writer = EdgeWriter(file)
 
     class Full:
         """A file that takes a part of what it is given before it refuses."""
@@ -376,7 +378,8 @@ def test_a_full_disk_leaves_whole_rows(tmp_path: Path, monkeypatch: pytest.Monke
 def break_off(folder: Path, suffix: str, head: bytes, rest: bytes, **known: object) -> Path:
     """Lay a record as a killed capture leaves it."""
     told = replace(KNOWN, **known)  # type: ignore[arg-type]
-    record = claims.claim_record(make_bench(folder), told, suffix, head)
+    record, growing = claims.claim_record(make_bench(folder), told, suffix, head)
+    growing.close()
     with record.path.open("ab") as file:
         file.write(rest)
     return record.path
@@ -456,7 +459,7 @@ def test_killed_while_it_was_packed_one_file_is_left(tmp_path: Path) -> None:
     kept = keep(tmp_path, Sound(10))
     flac = kept.record.path
     wave = break_off(tmp_path / "other", ".wav", wave_header(1000, 1, 0), b"")
-    writer = WaveWriter(wave, 1000, 1)
+    writer = WaveWriter(open_locked(wave), 1000, 1)
     for k in range(10):
         writer.write(ramp(100 * k))
     writer.finish()
@@ -485,6 +488,48 @@ def test_where_it_cannot_be_completed_it_is_read_as_it_is(
     assert "cannot be completed" in caplog.text
 
 
+@pytest.mark.skipif(os.name == "nt", reason="an open file cannot be given a name there")
+def test_it_is_never_seen_as_broken_off_while_it_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever looks at any step sees a record that is being made, or a whole one."""
+    seen: list[str] = []
+
+    def look(step: str) -> None:
+        for record in Bench(tmp_path).records("heron"):
+            wrong = [one.code for one in verify_captures(Bench(tmp_path)).findings if one.is_wrong]
+            assert not is_broken_off(record.path), step
+            assert repair_record(record.path) is None, step
+            assert not wrong, step
+            seen.append(step)
+
+    def watched(module: ModuleType, name: str) -> None:
+        plain = getattr(module, name)
+
+        def step(*args: object, **more: object) -> object:
+            result = plain(*args, **more)
+            look(name)
+            return result
+
+        monkeypatch.setattr(module, name, step)
+
+    for name in ("give_name", "release_name", "flush_to_disk"):
+        watched(claims, name)
+    for name in ("pack_wave", "checksum_of", "update_sidecar"):
+        watched(recorder, name)
+    keep(tmp_path, Sound(10))
+    assert seen == [
+        "give_name", "release_name", "flush_to_disk", "pack_wave", "checksum_of", "update_sidecar"
+    ]  # fmt: skip
+
+
+def test_two_who_look_do_not_take_each_other_for_the_one_who_records(tmp_path: Path) -> None:
+    path = break_off(tmp_path, ".csv", CSV_HEAD, b"")
+    with path.open("rb") as file:
+        assert lock_file(file.fileno(), shared=True)
+        assert is_broken_off(path)
+
+
 # --- names ---------------------------------------------------------------------------------------
 
 
@@ -492,7 +537,9 @@ def test_two_never_take_the_same_name(tmp_path: Path) -> None:
     bench = make_bench(tmp_path)
 
     def claim(_: int) -> Path:
-        return claims.claim_record(bench, KNOWN, ".csv", CSV_HEAD).path
+        record, file = claims.claim_record(bench, KNOWN, ".csv", CSV_HEAD)
+        file.close()
+        return record.path
 
     with ThreadPoolExecutor(8) as pool:
         paths = list(pool.map(claim, range(40)))

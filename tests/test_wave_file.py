@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from benchlog.capture.locks import is_locked
+from benchlog.capture.locks import is_locked, open_locked
 from benchlog.capture.packing import pack_wave, same_samples
 from benchlog.capture.record_lengths import record_length
 from benchlog.capture.wave_file import (
@@ -31,7 +31,7 @@ RATE = 48000
 
 def new_file(path: Path, inputs: int = 1, **options: int) -> WaveWriter:
     path.write_bytes(wave_header(RATE, inputs, 0, **options))
-    return WaveWriter(path, RATE, inputs, **options)
+    return WaveWriter(open_locked(path), RATE, inputs, **options)
 
 
 def ramp(count: int, inputs: int = 1) -> NDArray[np.int16]:

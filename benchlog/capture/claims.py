@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import os
+from io import FileIO
+from pathlib import Path
 
+from benchlog.capture.locks import open_locked
 from benchlog.capture.new_files import (
     claim_name,
     flush_to_disk,
@@ -19,8 +23,10 @@ from benchlog.capture.store import RECORD_SUFFIXES, Bench, Record
 __all__ = ["claim_record", "update_sidecar"]
 
 
-def claim_record(bench: Bench, sidecar: Sidecar, suffix: str, head: bytes) -> Record:
+def claim_record(bench: Bench, sidecar: Sidecar, suffix: str, head: bytes) -> tuple[Record, FileIO]:
     """Give a recording that begins now its name.
+
+    Its file is locked before anyone can see it: a recording without a lock was broken off.
 
     Parameters
     ----------
@@ -36,7 +42,9 @@ def claim_record(bench: Bench, sidecar: Sidecar, suffix: str, head: bytes) -> Re
     Returns
     -------
     Record
-        A name of its own, with its sidecar beside it; to be written on at its end.
+        A name of its own, with its sidecar beside it.
+    FileIO
+        Its file, to be written on at its end; closing it gives the lock back.
 
     Raises
     ------
@@ -55,10 +63,11 @@ def claim_record(bench: Bench, sidecar: Sidecar, suffix: str, head: bytes) -> Re
             written, beside = part / f"record{suffix}", part / "record.json"
             written.write_bytes(head)
             write_flushed(beside, sidecar_text(known))
-            give_name(written, final)
+            file = _name_locked(written, final)
             try:
                 give_name(beside, sidecar_path(final))
             except OSError:
+                file.close()
                 final.unlink()
                 raise
         finally:
@@ -66,7 +75,21 @@ def claim_record(bench: Bench, sidecar: Sidecar, suffix: str, head: bytes) -> Re
         flush_to_disk(folder)
     except OSError as exc:
         raise store_error(exc, folder / wanted) from exc
-    return Record(final, known)
+    return Record(final, known), file
+
+
+def _name_locked(written: Path, final: Path) -> FileIO:
+    """Give a file its name with its lock on it; on Windows an open file may not be renamed."""
+    if os.name == "nt":
+        give_name(written, final)
+        return open_locked(final)
+    file = open_locked(written)
+    try:
+        give_name(written, final)
+    except OSError:
+        file.close()
+        raise
+    return file
 
 
 def update_sidecar(record: Record, sidecar: Sidecar) -> Record:

@@ -6,7 +6,7 @@ import dataclasses
 from datetime import UTC, datetime
 
 from benchlog.capture.claims import update_sidecar
-from benchlog.capture.locks import is_locked
+from benchlog.capture.repair import is_broken_off
 from benchlog.capture.sidecar import Change, Sidecar
 from benchlog.capture.store import Record
 from benchlog.errors import StoreError
@@ -93,7 +93,7 @@ def _now() -> str:
 
 
 def _store(record: Record, known: Sidecar, change: Change) -> Record:
-    if known.unfinished and is_locked(record.path):
+    if known.unfinished and not is_broken_off(record.path):
         raise StoreError(
             f"{record.path} is being recorded at this moment",
             expected="a recording that is finished",

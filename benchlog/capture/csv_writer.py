@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import os
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchlog.capture.locks import lock_file
-
 if TYPE_CHECKING:
+    from io import FileIO
+
     from benchlog.capture.stream import EdgeBlock
 
 __all__ = ["CSV_HEAD", "EdgeWriter", "whole_rows"]
@@ -22,8 +21,9 @@ class EdgeWriter:
 
     Parameters
     ----------
-    path : Path
-        The file, with no rows yet.
+    file : FileIO
+        The file, with no rows yet, open for reading and writing without a buffer; it is closed at
+        the end.
 
     Attributes
     ----------
@@ -31,16 +31,10 @@ class EdgeWriter:
         Edges that were written.
     last_s : float
         Time of the last of them, in seconds.
-
-    Raises
-    ------
-    OSError
-        It cannot be opened.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._file = path.open("r+b", buffering=0)
-        lock_file(self._file.fileno())
+    def __init__(self, file: FileIO) -> None:
+        self._file = file
         self._whole = self._file.seek(0, os.SEEK_END)
         self.count = 0
         self.last_s = 0.0

@@ -7,20 +7,23 @@ from __future__ import annotations
 
 import os
 import sys
+from io import FileIO
 from pathlib import Path
 
-__all__ = ["is_locked", "lock_file"]
+__all__ = ["is_locked", "lock_file", "open_locked"]
 
 _LOCKED_BYTE = 1 << 62
 
 
-def lock_file(handle: int) -> bool:
+def lock_file(handle: int, *, shared: bool = False) -> bool:
     """Lock an open file until it is closed, against whoever else asks in this way.
 
     Parameters
     ----------
     handle : int
         Its descriptor.
+    shared : bool
+        Whether others may hold it in the same way; Windows knows no such locks.
 
     Returns
     -------
@@ -42,12 +45,19 @@ def lock_file(handle: int) -> bool:
     import fcntl
 
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.flock(handle, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
     except BlockingIOError:
         return False
     except OSError:
         return True
     return True
+
+
+def open_locked(path: Path) -> FileIO:
+    """Open a file to be written on, locked until it is closed; OSError where it cannot be."""
+    file = path.open("r+b", buffering=0)
+    lock_file(file.fileno())
+    return file
 
 
 def is_locked(path: Path) -> bool:
@@ -57,6 +67,6 @@ def is_locked(path: Path) -> bool:
     except OSError:
         return False
     try:
-        return not lock_file(handle)
+        return not lock_file(handle, shared=True)
     finally:
         os.close(handle)

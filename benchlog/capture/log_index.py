@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from benchlog.capture.locks import is_locked
 from benchlog.capture.new_files import channel_fault
 from benchlog.capture.record_lengths import record_length
+from benchlog.capture.repair import is_broken_off
 from benchlog.capture.sidecar import Sidecar, read_sidecar, stamp_of
 from benchlog.capture.store import RECORD_SUFFIXES, Bench, Record
 from benchlog.errors import RecordingError, StoreError
@@ -200,7 +200,7 @@ def _entry(name: _Name, verdicts: _Verdicts) -> LogEntry:
         sidecar=sidecar,
         length_s=record_length(path) if path else None,
         verdict=verdicts.of(name),
-        is_live=unfinished and path is not None and is_locked(path),
+        is_live=unfinished and path is not None and not is_broken_off(path),
     )
 
 

@@ -201,11 +201,9 @@ def keep_sound(
     rate_hz, inputs = round(stream.rate_hz), stream.input_count
     began = time.time() - len(block.values) / stream.rate_hz
     known = dataclasses.replace(sidecar, rate_hz=stream.rate_hz, recorded_utc=_utc(began))
-    record = claim_record(bench, known, ".wav", wave_header(rate_hz, inputs, 0, limit=riff_limit))
-    try:
-        writer = WaveWriter(record.path, rate_hz, inputs, limit=riff_limit)
-    except OSError as exc:
-        raise store_error(exc, record.path) from exc
+    head = wave_header(rate_hz, inputs, 0, limit=riff_limit)
+    record, file = claim_record(bench, known, ".wav", head)
+    writer = WaveWriter(file, rate_hz, inputs, limit=riff_limit)
     growing = _Growing(record, writer)
     end, pace = _End(), Pace(stream.rate_hz)
     try:
@@ -349,11 +347,8 @@ def keep_edges(
         raise ValueError(f"seconds must be above 0, got {seconds}")
     first = _first_edges(stream, seconds, on_progress)
     known = dataclasses.replace(sidecar, recorded_utc=_utc(time.time() - stream.elapsed_s))
-    record = claim_record(bench, known, ".csv", CSV_HEAD)
-    try:
-        writer = EdgeWriter(record.path)
-    except OSError as exc:
-        raise store_error(exc, record.path) from exc
+    record, file = claim_record(bench, known, ".csv", CSV_HEAD)
+    writer = EdgeWriter(file)
     growing, end = _Growing(record, writer), _End()
     try:
         with _until_it_ends(end, record.path):

@@ -37,7 +37,19 @@ _ROWS = 3
 
 def is_broken_off(path: Path) -> bool:
     """Tell whether a recording's sidecar calls it unfinished though nobody records it any more."""
-    return _unfinished(path) is not None and not is_locked(path)
+    return _broken_off(path) is not None
+
+
+def _broken_off(path: Path) -> Record | None:
+    """Return an unfinished record that nobody holds.
+
+    Whoever makes it takes the lock before it has a name and writes the finished sidecar before
+    giving the lock back. So the sidecar counts as it is read after the lock was looked at.
+    """
+    if _unfinished(path) is None:
+        return None
+    files = {path, path.with_suffix(".wav")}  # the WAV file is held while a FLAC is made of it
+    return None if any(is_locked(file) for file in files) else _unfinished(path)
 
 
 def _unfinished(path: Path) -> Record | None:
@@ -69,8 +81,8 @@ def repair_record(path: Path) -> Record | None:
         As it is now. None where there was nothing to do, or the folder cannot be written; then
         it can be read as it is.
     """
-    record = _unfinished(path)
-    if record is None or is_locked(path):
+    record = _broken_off(path)
+    if record is None:
         return None
     try:
         completed, length_s = _complete(record)

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchlog.capture.locks import is_locked
 from benchlog.capture.new_files import checksum_of
+from benchlog.capture.repair import is_broken_off
 from benchlog.capture.sidecar import Sidecar, read_sidecar
 from benchlog.capture.store import RECORD_SUFFIXES, Bench
 from benchlog.errors import RecordingError, StoreError
@@ -196,12 +196,12 @@ def _choose(found: list[Path], beside: Path, sidecar: Sidecar, tally: _Tally) ->
 
 def _check_content(path: Path, sidecar: Sidecar, tally: _Tally) -> None:
     if sidecar.unfinished:
-        if is_locked(path):
-            text = "is being recorded at this moment"
-            tally.findings.append(Finding(path, "being-recorded", text, is_wrong=False))
-        else:
+        if is_broken_off(path):
             text = f"was broken off while it was recorded; benchlog measure {path} completes it"
             tally.findings.append(Finding(path, "unfinished", text))
+        else:
+            text = "is being recorded at this moment"
+            tally.findings.append(Finding(path, "being-recorded", text, is_wrong=False))
         return
     if sidecar.sha256 is None:
         tally.unsummed += 1

@@ -25,9 +25,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchlog.capture.locks import lock_file
-
 if TYPE_CHECKING:
+    from io import FileIO
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -144,8 +144,8 @@ class WaveWriter:
 
     Parameters
     ----------
-    path : Path
-        The file.
+    file : FileIO
+        The file, open for reading and writing without a buffer; it is closed at the end.
     rate_hz, inputs : int
         As in its header.
     limit : int
@@ -155,17 +155,11 @@ class WaveWriter:
     ----------
     frames : int
         Frames that were written.
-
-    Raises
-    ------
-    OSError
-        It cannot be opened.
     """
 
-    def __init__(self, path: Path, rate_hz: int, inputs: int, *, limit: int = RIFF_LIMIT) -> None:
+    def __init__(self, file: FileIO, rate_hz: int, inputs: int, *, limit: int = RIFF_LIMIT) -> None:
         self._rate_hz, self._inputs, self._limit = rate_hz, inputs, limit
-        self._file = path.open("r+b", buffering=0)
-        lock_file(self._file.fileno())
+        self._file = file
         self._file.seek(0, os.SEEK_END)
         self.frames = (self._file.tell() - HEADER_BYTES) // (inputs * _SAMPLE_BYTES)
 
