@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import select
 import sys
 import textwrap
 from collections.abc import Callable, Sequence
@@ -12,6 +15,8 @@ from benchlog.errors import DesignError, UsageError, one_line
 __all__ = ["ask", "ask_choice", "can_ask", "tell"]
 
 T = TypeVar("T")
+
+_LOOK_OUT_S = 0.2
 
 
 def can_ask() -> bool:
@@ -52,7 +57,9 @@ def _read_line(prompt: str, flag: str) -> str:
 
     console = Console(file=sys.stderr, markup=False, highlight=False, emoji=False)
     try:
-        return console.input(Text(one_line(prompt))).strip()
+        console.print(Text(one_line(prompt)), end="")
+        _wait_for_line()
+        return input().strip()
     except EOFError:
         sys.stderr.write("\n")
         raise UsageError(
@@ -65,6 +72,19 @@ def _read_line(prompt: str, flag: str) -> str:
         raise
     except UnicodeDecodeError:
         return "\ufffd"  # what was typed is no text; it is refused like any wrong answer
+
+
+def _wait_for_line() -> None:
+    """Wait until a line was typed, and look out for Ctrl-C.
+
+    `input` alone misses a Ctrl-C that comes in the instant before it waits, and then does not
+    end until something else is typed.
+    """
+    if os.name == "nt":
+        return  # its consoles cannot be waited for in this way
+    with contextlib.suppress(OSError, ValueError):
+        while not select.select([sys.stdin], [], [], _LOOK_OUT_S)[0]:
+            pass
 
 
 def ask(
