@@ -12,8 +12,8 @@ from matplotlib.text import Text
 from numpy.typing import NDArray
 
 from benchlog.diagnosis.cycles import Cycles
-from benchlog.diagnosis.mains import MainsSearch
-from benchlog.diagnosis.unrest import Contribution, Unrest
+from benchlog.diagnosis.separation.unrest import Contribution, Unrest
+from benchlog.diagnosis.series.mains import MainsSearch
 
 __all__ = [
     "NO_MAINS", "check_layout", "leave_out", "make_cycles", "make_unrest", "strong_lines",

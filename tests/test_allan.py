@@ -10,7 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchlog.diagnosis.allan import Deviations, adev, hdev, mdev, oadev, ohdev, split_noise, tdev
+from benchlog.diagnosis.series.allan import (
+    Deviations,
+    adev,
+    hdev,
+    mdev,
+    oadev,
+    ohdev,
+    split_noise,
+    tdev,
+)
 
 ESTIMATORS: dict[str, Callable[..., Deviations]] = {
     "ADEV": adev,

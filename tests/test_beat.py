@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from benchlog.channel.design import Design, parse_design
-from benchlog.diagnosis.beat import Beats, analyse_beat, draw_beats
-from benchlog.diagnosis.beat_likeness import lasting_slope, point_effect
-from benchlog.diagnosis.beat_texts import TRIES, describe_beat
-from benchlog.diagnosis.comparing import Stage, compare_stages
-from benchlog.diagnosis.comparing_texts import describe_comparison
 from benchlog.diagnosis.cycles import Cycles
-from benchlog.diagnosis.directions import Direction, find_directions
+from benchlog.diagnosis.separation.beat_likeness import lasting_slope, point_effect
+from benchlog.diagnosis.separation.directions import Direction, find_directions
+from benchlog.diagnosis.trial.beat import Beats, analyse_beat, draw_beats
+from benchlog.diagnosis.trial.comparing import Stage, compare_stages
+from benchlog.diagnosis.words.beat_texts import TRIES, describe_beat
+from benchlog.diagnosis.words.comparing_texts import describe_comparison
 
 _ON_S, _OFF_S = 1.5e-3, 13e-3
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchlog.diagnosis.events import find_events
+from benchlog.diagnosis.train.events import find_events
 from benchlog.recording import samples_from_array
 from benchlog.timing.blanks import BlankFinder
 from benchlog.timing.edges import find_edges

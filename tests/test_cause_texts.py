@@ -6,17 +6,17 @@ from typing import Any
 
 import pytest
 
-from benchlog.diagnosis.cause_texts import Setting, describe_cause
 from benchlog.diagnosis.findings import diagnose
-from benchlog.diagnosis.movement_texts import (
+from benchlog.diagnosis.separation.unrest import Contribution
+from benchlog.diagnosis.series.steps import Episode
+from benchlog.diagnosis.words.cause_texts import Setting, describe_cause
+from benchlog.diagnosis.words.movement_texts import (
     describe_mains,
     retell_part,
     tell_part,
     tell_pulls,
     tell_share,
 )
-from benchlog.diagnosis.steps import Episode
-from benchlog.diagnosis.unrest import Contribution
 from tests.simulated_faults import draw_case
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from benchlog.diagnosis.directions import Direction
+from benchlog.diagnosis.separation.directions import Direction
 from benchlog.show.diagnosis_cloud import CAUSE_STYLES, average_cycles, draw_cloud
 from tests.picture_checks import (
     NO_MAINS,

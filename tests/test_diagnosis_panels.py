@@ -10,9 +10,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.text import Annotation
 
-from benchlog.diagnosis.causes import Cause
-from benchlog.diagnosis.mains import MainsSearch
-from benchlog.diagnosis.steps import Step
+from benchlog.diagnosis.separation.causes import Cause
+from benchlog.diagnosis.series.mains import MainsSearch
+from benchlog.diagnosis.series.steps import Step
 from benchlog.show.diagnosis_panels import draw_series, draw_shares, draw_spectrum
 from tests.picture_checks import NO_MAINS, leave_out, make_cycles, make_unrest
 

@@ -1,4 +1,4 @@
-"""Tests of `benchlog.diagnosis.directions`."""
+"""Tests of `benchlog.diagnosis.separation.directions`."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from scipy.integrate import solve_ivp
 
 from benchlog.capture.simulated import Fluctuation, Wander, simulate_edges
 from benchlog.channel.design import predict_cycle
-from benchlog.diagnosis.directions import Direction, find_directions
+from benchlog.diagnosis.separation.directions import Direction, find_directions
 from tests.test_design import HERON, HERON_DESIGN, parse
 
 KNOB_DEG = 100.0

@@ -9,8 +9,8 @@ import pytest
 from numpy.typing import NDArray
 
 from benchlog.diagnosis.cycles import list_cycles
-from benchlog.diagnosis.events import Events, find_events
-from benchlog.diagnosis.odd_heights import stands_alone
+from benchlog.diagnosis.train.events import Events, find_events
+from benchlog.diagnosis.train.odd_heights import stands_alone
 from benchlog.recording import EdgeList, Gap
 from benchlog.timing.pulses import measure_recording
 from tests.simulated_events import KINDS, draw_case

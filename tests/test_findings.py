@@ -13,16 +13,16 @@ import pytest
 
 from benchlog.channel.design import Design, parse_design
 from benchlog.diagnosis.cycles import Cycles, list_cycles
-from benchlog.diagnosis.directions import find_directions
-from benchlog.diagnosis.event_kinds import Event
-from benchlog.diagnosis.events import Events
 from benchlog.diagnosis.finding import Finding, Heard, InputDiagnosis
 from benchlog.diagnosis.findings import diagnose
-from benchlog.diagnosis.mains import MainsSearch
-from benchlog.diagnosis.neighbour import Coupling, Couplings
-from benchlog.diagnosis.neighbour_size import CouplingSize, Part
+from benchlog.diagnosis.pair.neighbour import Coupling, Couplings
+from benchlog.diagnosis.pair.neighbour_size import CouplingSize, Part
+from benchlog.diagnosis.separation.directions import find_directions
+from benchlog.diagnosis.separation.unrest import CauseShare, Contribution, Unrest
+from benchlog.diagnosis.series.mains import MainsSearch
 from benchlog.diagnosis.surroundings import tell_surroundings
-from benchlog.diagnosis.unrest import CauseShare, Contribution, Unrest
+from benchlog.diagnosis.train.event_kinds import Event
+from benchlog.diagnosis.train.events import Events
 from benchlog.diagnosis.weighing import weigh_input
 from benchlog.recording import EdgeList, Gap
 from benchlog.timing.edges import edges_from_list

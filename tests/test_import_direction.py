@@ -28,6 +28,9 @@ FLOORS = {
 """Commands above show above calibration and diagnosis above capture and timing above
 recording and channel above units and errors. `firmware` holds no Python of the package's."""
 
+CHAMBERS = {"series": 0, "train": 0, "separation": 1, "pair": 2, "trial": 2, "words": 3}
+"""The rooms within the diagnosis, by floor."""
+
 BELOW_ALL = {"benchlog", "benchlog.errors", "benchlog.units"}
 PURE = ("timing", "channel", "calibration", "diagnosis")
 OUTSIDE_WORLD = {
@@ -94,6 +97,25 @@ def find_faults(edges: dict[str, set[str]]) -> list[str]:
     return faults
 
 
+def find_chamber(module: str) -> str:
+    """Return the room within the diagnosis that a module lies in, '' for all others."""
+    parts = module.split(".")
+    return parts[2] if parts[1:2] == ["diagnosis"] and len(parts) > 3 else ""
+
+
+def find_chamber_faults(edges: dict[str, set[str]]) -> list[str]:
+    """Return each import within the diagnosis that does not run downward."""
+    return [
+        f"{module} imports {other}"
+        for module, imported in edges.items()
+        for other in imported
+        if (here := find_chamber(module))
+        and (there := find_chamber(other))
+        and here != there
+        and CHAMBERS[there] >= CHAMBERS[here]
+    ]
+
+
 def find_cycle(edges: dict[str, set[str]]) -> list[str] | None:
     """Return the modules of a cycle, None if there is none."""
     own = {
@@ -115,6 +137,14 @@ def test_every_room_has_its_floor() -> None:
 
 def test_imports_run_downward() -> None:
     assert find_faults(find_edges(HOUSE)) == []
+
+
+def test_imports_within_the_diagnosis_run_downward() -> None:
+    edges = find_edges(HOUSE)
+    assert {find_chamber(module) for module in edges} - {""} == set(CHAMBERS)
+    assert find_chamber_faults(edges) == []
+    upward = {"benchlog.diagnosis.series.a": {"benchlog.diagnosis.words.amounts"}}
+    assert len(find_chamber_faults(upward)) == 1
 
 
 def test_nothing_leans_on_itself() -> None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from benchlog.capture.simulated import Fluctuation, Wander, simulate_edges
 from benchlog.diagnosis.cycles import Cycles
-from benchlog.diagnosis.mains import find_mains, find_period_change, list_aliases
+from benchlog.diagnosis.series.mains import find_mains, find_period_change, list_aliases
 from tests.made_cycles import make_cycles
 
 

@@ -7,8 +7,8 @@ import pytest
 
 from benchlog.channel.design import parse_design
 from benchlog.diagnosis.cycles import Cycles
-from benchlog.diagnosis.directions import Direction, find_directions
-from benchlog.diagnosis.neighbour import find_coupling
+from benchlog.diagnosis.pair.neighbour import find_coupling
+from benchlog.diagnosis.separation.directions import Direction, find_directions
 
 _LENGTH_S = 40.0
 _PERIODS_S = (14.5e-3, 13.1e-3)

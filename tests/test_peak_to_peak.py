@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from benchlog.diagnosis.cycles import Cycles
-from benchlog.diagnosis.peak_to_peak import describe_jitter, expect_peak_to_peak
+from benchlog.diagnosis.series.peak_to_peak import describe_jitter, expect_peak_to_peak
 
 
 def cycles(on: list[float], off: list[float], follows: list[bool]) -> Cycles:

@@ -1,4 +1,4 @@
-"""Tests of `benchlog.diagnosis.spectra`."""
+"""Tests of `benchlog.diagnosis.separation.spectra`."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import csd
 
-from benchlog.diagnosis.spectra import SLOW_HZ, list_cells
+from benchlog.diagnosis.separation.spectra import SLOW_HZ, list_cells
 
 ON_S, OFF_S = 1.5e-3, 13e-3
 COUNT = 4096

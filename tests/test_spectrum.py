@@ -7,7 +7,7 @@ import pytest
 import scipy.signal
 from statsmodels.tsa.stattools import acf
 
-from benchlog.diagnosis.spectrum import autocorrelate, find_power_density
+from benchlog.diagnosis.series.spectrum import autocorrelate, find_power_density
 
 
 def series(count: int = 1501) -> np.ndarray:

@@ -7,7 +7,7 @@ import pytest
 
 from benchlog.capture.simulated import SoundInputModel, TrueEdges, render_sound
 from benchlog.capture.simulated_filter import FilterKind
-from benchlog.diagnosis.events import Events, find_events
+from benchlog.diagnosis.train.events import Events, find_events
 from benchlog.recording import samples_from_array
 from benchlog.timing.edges import find_edges
 from benchlog.timing.pulses import measure_edges

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchlog.diagnosis.mains import find_mains
-from benchlog.diagnosis.steps import Step, find_periodic_load, find_steps, pair_steps
+from benchlog.diagnosis.series.mains import find_mains
+from benchlog.diagnosis.series.steps import Step, find_periodic_load, find_steps, pair_steps
 from tests.made_cycles import make_cycles
 
 

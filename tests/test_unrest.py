@@ -1,4 +1,4 @@
-"""Tests of `benchlog.diagnosis.unrest`: what moves a simulated channel is told from its cycles."""
+"""Tests of `separation.unrest`: what moves a simulated channel is told from its cycles."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ import pytest
 from benchlog.capture.simulated import Fluctuation, Wander, simulate_edges
 from benchlog.channel.design import Design
 from benchlog.diagnosis.cycles import Cycles
-from benchlog.diagnosis.directions import find_directions
-from benchlog.diagnosis.mains import MainsLine, MainsSearch
-from benchlog.diagnosis.unrest import Unrest, separate_causes
+from benchlog.diagnosis.separation.directions import find_directions
+from benchlog.diagnosis.separation.unrest import Unrest, separate_causes
+from benchlog.diagnosis.series.mains import MainsLine, MainsSearch
 from tests.test_design import HERON_DESIGN
 
 KNOB_DEG = 100.0

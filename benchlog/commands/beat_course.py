@@ -14,8 +14,8 @@ from benchlog.errors import RecordingError, UsageError
 if TYPE_CHECKING:
     from benchlog.capture.recorder import Kept
     from benchlog.capture.sidecar import Sidecar
-    from benchlog.diagnosis.beat import Beats
     from benchlog.diagnosis.finding import Finding
+    from benchlog.diagnosis.trial.beat import Beats
 
 __all__ = ["BeatWords", "diagnose_on_the_beat", "read_beat_key", "read_beats"]
 
@@ -54,7 +54,7 @@ class BeatWords:
 def read_beats(tried: str, rounds: str, slot: str, *, quiet: bool, plain: bool) -> BeatWords:
     """Read the options of the beats; UsageError where one is wrong."""
     from benchlog.commands.options import read_choice, read_number
-    from benchlog.diagnosis.beat_texts import TRIES
+    from benchlog.diagnosis.words.beat_texts import TRIES
 
     read_choice(tried, "--try", tuple(TRIES))
     count = read_number(rounds, "--rounds", "rounds", low=_ROUNDS[0], high=_ROUNDS[1])
@@ -134,8 +134,8 @@ def _lead(
     from datetime import UTC, datetime
 
     from benchlog.capture.sidecar import Sidecar
-    from benchlog.diagnosis.beat import draw_beats
-    from benchlog.diagnosis.beat_texts import TRIES
+    from benchlog.diagnosis.trial.beat import draw_beats
+    from benchlog.diagnosis.words.beat_texts import TRIES
     from benchlog.show.asking import tell
     from benchlog.show.live_terminal import has_terminal
 
@@ -170,7 +170,7 @@ def _lead(
         },
     )
     from benchlog.commands.beat_loop import record_on_beat
-    from benchlog.diagnosis.beat import Beats
+    from benchlog.diagnosis.trial.beat import Beats
 
     placed = Beats(drawn.slot_s, drawn.acts, _LEAD_IN_S)
     return record_on_beat(
@@ -195,8 +195,8 @@ def _wait_until_ready() -> None:
 
 def _present(words: LiveWords, path: Path, *, json_output: bool) -> int:
     """Analyse a recording with its beats, and show the answer."""
-    from benchlog.diagnosis.beat import analyse_beat
-    from benchlog.diagnosis.beat_texts import describe_beat
+    from benchlog.diagnosis.trial.beat import analyse_beat
+    from benchlog.diagnosis.words.beat_texts import describe_beat
     from benchlog.show.beat_view import show_findings
     from benchlog.show.diagnosis_view import findings_to_json
     from benchlog.show.json_output import write_json
@@ -242,8 +242,8 @@ def read_beat_key(sidecar: Sidecar | None, path: Path) -> tuple[str, Beats]:
     RecordingError
         It tells of none, or of such as cannot be.
     """
-    from benchlog.diagnosis.beat import Beats
-    from benchlog.diagnosis.beat_texts import TRIES
+    from benchlog.diagnosis.trial.beat import Beats
+    from benchlog.diagnosis.words.beat_texts import TRIES
 
     told: Any = sidecar.other.get(_KEY) if sidecar is not None else None
     if isinstance(told, dict):

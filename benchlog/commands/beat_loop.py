@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from benchlog.capture.sidecar import Sidecar
     from benchlog.capture.store import Bench
     from benchlog.commands.takes import Device
-    from benchlog.diagnosis.beat import Beats
-    from benchlog.diagnosis.beat_texts import Try
+    from benchlog.diagnosis.trial.beat import Beats
+    from benchlog.diagnosis.words.beat_texts import Try
     from benchlog.show.live_screen import PictureView
     from benchlog.show.live_terminal import LiveTerminal
 

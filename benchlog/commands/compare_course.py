@@ -10,8 +10,8 @@ from benchlog.errors import MeasurementError, UsageError
 
 if TYPE_CHECKING:
     from benchlog.capture.sidecar import Sidecar
-    from benchlog.diagnosis.comparing import Stage
-    from benchlog.diagnosis.directions import Direction
+    from benchlog.diagnosis.separation.directions import Direction
+    from benchlog.diagnosis.trial.comparing import Stage
 
 __all__ = ["compare_on_bench"]
 
@@ -70,7 +70,7 @@ def compare_on_bench(
 def _sort_files(targets: list[str]) -> dict[str, Path]:
     """Tell which file is which stage."""
     from benchlog.commands.recordings import read_beside
-    from benchlog.diagnosis.comparing import STAGES
+    from benchlog.diagnosis.trial.comparing import STAGES
 
     by_servo = {servo: stage for stage, servo in _SERVO.items()}
     files: dict[str, Path] = {}
@@ -105,7 +105,7 @@ def _lead(channel: str, words: LiveWords, seconds: float) -> dict[str, Path]:
 
     from benchlog.capture.sidecar import Sidecar, stamp_of
     from benchlog.commands.takes import keep
-    from benchlog.diagnosis.comparing import STAGES
+    from benchlog.diagnosis.trial.comparing import STAGES
     from benchlog.show.asking import ask, can_ask, tell
     from benchlog.show.terminal import warn
 
@@ -168,9 +168,9 @@ def _read_key(text: str) -> str:
 
 def _present(words: LiveWords, files: dict[str, Path], *, json_output: bool) -> int:
     """Compare recordings, and show what differs."""
-    from benchlog.diagnosis.comparing import Stage, compare_stages
-    from benchlog.diagnosis.comparing_texts import describe_comparison
     from benchlog.diagnosis.finding import QUIET
+    from benchlog.diagnosis.trial.comparing import Stage, compare_stages
+    from benchlog.diagnosis.words.comparing_texts import describe_comparison
     from benchlog.show.beat_view import show_comparison, show_findings
     from benchlog.show.diagnosis_view import findings_to_json
     from benchlog.show.json_output import write_json

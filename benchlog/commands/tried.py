@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from benchlog.channel.design import Design
     from benchlog.commands.takes import Device
     from benchlog.diagnosis.cycles import Cycles
-    from benchlog.diagnosis.directions import Direction
     from benchlog.diagnosis.finding import Heard
+    from benchlog.diagnosis.separation.directions import Direction
 
 __all__ = ["LiveWords", "hear_file", "list_heard", "open_live", "read_live"]
 
@@ -171,8 +171,8 @@ def list_heard(heard: Heard) -> tuple[Cycles, tuple[Direction, ...]]:
     import numpy as np
 
     from benchlog.diagnosis.cycles import list_cycles
-    from benchlog.diagnosis.directions import find_directions
-    from benchlog.diagnosis.events import find_events
+    from benchlog.diagnosis.separation.directions import find_directions
+    from benchlog.diagnosis.train.events import find_events
 
     cycles = list_cycles(heard.measurement, find_events(heard.measurement).spoilt)
     if cycles.count < 8:

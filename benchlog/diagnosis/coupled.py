@@ -15,16 +15,16 @@ from benchlog.diagnosis.finding import (
     Words,
     make_finding,
 )
-from benchlog.diagnosis.movement_texts import retell_part, tell_part
 from benchlog.diagnosis.moves import make_scatter
-from benchlog.diagnosis.neighbour import Coupling, Couplings
-from benchlog.diagnosis.neighbour_texts import (
+from benchlog.diagnosis.pair.neighbour import Coupling, Couplings
+from benchlog.diagnosis.separation.unrest import Unrest
+from benchlog.diagnosis.words.movement_texts import retell_part, tell_part
+from benchlog.diagnosis.words.neighbour_texts import (
     describe_neighbour,
     describe_turned,
     neighbour_evidence,
 )
-from benchlog.diagnosis.unrest import Unrest
-from benchlog.diagnosis.verdict_texts import capital
+from benchlog.diagnosis.words.verdict_texts import capital
 
 __all__ = ["weigh_neighbour"]
 

@@ -8,16 +8,16 @@ from typing import Any
 
 import numpy as np
 
-from benchlog.diagnosis.allan import split_noise
-from benchlog.diagnosis.cause_texts import Setting
-from benchlog.diagnosis.causes import Cause
 from benchlog.diagnosis.cycles import Cycles
-from benchlog.diagnosis.event_kinds import Event
 from benchlog.diagnosis.finding import Evidence, InputDiagnosis
-from benchlog.diagnosis.mains import MainsLine
-from benchlog.diagnosis.peak_to_peak import describe_jitter, expect_peak_to_peak
-from benchlog.diagnosis.steps import Episode, PeriodicLoad
-from benchlog.diagnosis.unrest import Contribution, Unrest
+from benchlog.diagnosis.separation.causes import Cause
+from benchlog.diagnosis.separation.unrest import Contribution, Unrest
+from benchlog.diagnosis.series.allan import split_noise
+from benchlog.diagnosis.series.mains import MainsLine
+from benchlog.diagnosis.series.peak_to_peak import describe_jitter, expect_peak_to_peak
+from benchlog.diagnosis.series.steps import Episode, PeriodicLoad
+from benchlog.diagnosis.train.event_kinds import Event
+from benchlog.diagnosis.words.cause_texts import Setting
 
 __all__ = [
     "cause_evidence",

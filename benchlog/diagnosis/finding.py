@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from benchlog.channel.plan import Design
     from benchlog.diagnosis.cycles import Cycles
-    from benchlog.diagnosis.directions import Direction
     from benchlog.diagnosis.end_stop import EndStop
-    from benchlog.diagnosis.events import Events
-    from benchlog.diagnosis.mains import MainsSearch
-    from benchlog.diagnosis.neighbour import Couplings
-    from benchlog.diagnosis.steps import PeriodicLoad, Step
-    from benchlog.diagnosis.unrest import Unrest
+    from benchlog.diagnosis.pair.neighbour import Couplings
+    from benchlog.diagnosis.separation.directions import Direction
+    from benchlog.diagnosis.separation.unrest import Unrest
+    from benchlog.diagnosis.series.mains import MainsSearch
+    from benchlog.diagnosis.series.steps import PeriodicLoad, Step
+    from benchlog.diagnosis.train.events import Events
     from benchlog.timing.pulses import Measurement
 
 __all__ = [

@@ -9,14 +9,14 @@ import numpy as np
 
 from benchlog.channel.plan import Design, Limits
 from benchlog.diagnosis.cycles import Cycles, list_cycles
-from benchlog.diagnosis.directions import Direction, find_directions
 from benchlog.diagnosis.end_stop import EndStop, judge_end_stop
-from benchlog.diagnosis.events import Events, find_events
 from benchlog.diagnosis.finding import Diagnosis, Finding, Heard, InputDiagnosis
-from benchlog.diagnosis.mains import MainsSearch, find_mains
-from benchlog.diagnosis.neighbour import Couplings, find_coupling
-from benchlog.diagnosis.steps import find_periodic_load, find_steps
-from benchlog.diagnosis.unrest import Unrest, separate_causes
+from benchlog.diagnosis.pair.neighbour import Couplings, find_coupling
+from benchlog.diagnosis.separation.directions import Direction, find_directions
+from benchlog.diagnosis.separation.unrest import Unrest, separate_causes
+from benchlog.diagnosis.series.mains import MainsSearch, find_mains
+from benchlog.diagnosis.series.steps import find_periodic_load, find_steps
+from benchlog.diagnosis.train.events import Events, find_events
 from benchlog.diagnosis.weighing import rank_finding, weigh_input
 
 __all__ = ["Diagnosis", "Finding", "Heard", "InputDiagnosis", "diagnose"]

@@ -8,14 +8,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchlog.diagnosis.cause_texts import (
-    CAUSE_NAMES,
-    Setting,
-    describe_cause,
-    may_be_diode,
-)
-from benchlog.diagnosis.causes import TOLD_SURELY, Cause, find_causes
-from benchlog.diagnosis.directions import Direction
 from benchlog.diagnosis.evidence import (
     cause_evidence,
     cycle_to_cycle_s,
@@ -35,12 +27,20 @@ from benchlog.diagnosis.finding import (
     Words,
     make_finding,
 )
-from benchlog.diagnosis.mains import find_period_change
-from benchlog.diagnosis.movement_texts import describe_mains, tell_part, tell_pulls
-from benchlog.diagnosis.steps import pair_steps
+from benchlog.diagnosis.separation.causes import TOLD_SURELY, Cause, find_causes
+from benchlog.diagnosis.separation.directions import Direction
+from benchlog.diagnosis.separation.unrest import Contribution, Unrest
+from benchlog.diagnosis.series.mains import find_period_change
+from benchlog.diagnosis.series.steps import pair_steps
 from benchlog.diagnosis.surroundings import tell_surroundings
-from benchlog.diagnosis.unrest import Contribution, Unrest
-from benchlog.diagnosis.verdict_texts import (
+from benchlog.diagnosis.words.cause_texts import (
+    CAUSE_NAMES,
+    Setting,
+    describe_cause,
+    may_be_diode,
+)
+from benchlog.diagnosis.words.movement_texts import describe_mains, tell_part, tell_pulls
+from benchlog.diagnosis.words.verdict_texts import (
     Scatter,
     capital,
     describe_few,

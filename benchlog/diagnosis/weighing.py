@@ -5,13 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchlog.diagnosis.coupled import weigh_neighbour
-from benchlog.diagnosis.event_kinds import EventKind
-from benchlog.diagnosis.event_texts import (
-    EVENT_CAUSES,
-    describe_clipping,
-    describe_events,
-    describe_weak,
-)
 from benchlog.diagnosis.evidence import duration_s, event_evidence, signal_evidence
 from benchlog.diagnosis.finding import (
     CANNOT_TELL,
@@ -22,9 +15,16 @@ from benchlog.diagnosis.finding import (
     make_finding,
 )
 from benchlog.diagnosis.moves import weigh_moves
-from benchlog.diagnosis.neighbour import Couplings
-from benchlog.diagnosis.stop_texts import end_stop_findings
-from benchlog.diagnosis.verdict_texts import describe_hidden
+from benchlog.diagnosis.pair.neighbour import Couplings
+from benchlog.diagnosis.train.event_kinds import EventKind
+from benchlog.diagnosis.words.event_texts import (
+    EVENT_CAUSES,
+    describe_clipping,
+    describe_events,
+    describe_weak,
+)
+from benchlog.diagnosis.words.stop_texts import end_stop_findings
+from benchlog.diagnosis.words.verdict_texts import describe_hidden
 
 __all__ = ["rank_finding", "weigh_input"]
 

@@ -13,8 +13,8 @@ from benchlog.show.live_shapes import Glyphs, Line, big_number, big_size
 from benchlog.show.live_terminal import LiveTerminal
 
 if TYPE_CHECKING:
-    from benchlog.diagnosis.comparing import Comparison
     from benchlog.diagnosis.finding import Finding
+    from benchlog.diagnosis.trial.comparing import Comparison
 
 __all__ = [
     "BeatPicture",
@@ -169,7 +169,7 @@ def show_comparison(comparison: Comparison) -> None:
     comparison : Comparison
         The stages.
     """
-    from benchlog.diagnosis.comparing_texts import STAGE_WORDS
+    from benchlog.diagnosis.words.comparing_texts import STAGE_WORDS
     from benchlog.show.terminal import key_value_table, show
 
     rows = [

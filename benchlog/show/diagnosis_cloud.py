@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from matplotlib.legend import Legend
 
     from benchlog.diagnosis.cycles import Cycles
-    from benchlog.diagnosis.directions import Direction
-    from benchlog.diagnosis.mains import MainsSearch
-    from benchlog.diagnosis.unrest import Unrest
+    from benchlog.diagnosis.separation.directions import Direction
+    from benchlog.diagnosis.separation.unrest import Unrest
+    from benchlog.diagnosis.series.mains import MainsSearch
 
 __all__ = ["CAUSE_STYLES", "Averages", "average_cycles", "draw_cloud", "enlarge_dots"]
 

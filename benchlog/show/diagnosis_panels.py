@@ -9,21 +9,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.diagnosis.event_kinds import EventKind
-from benchlog.diagnosis.spectrum import find_power_density
+from benchlog.diagnosis.series.spectrum import find_power_density
+from benchlog.diagnosis.train.event_kinds import EventKind
 from benchlog.show.diagnosis_cloud import CAUSE_STYLES, average_cycles
 from benchlog.show.spread_labels import spread_labels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from benchlog.diagnosis.causes import Cause
     from benchlog.diagnosis.cycles import Cycles
     from benchlog.diagnosis.end_stop import EndStop
-    from benchlog.diagnosis.events import Events
-    from benchlog.diagnosis.mains import MainsSearch
-    from benchlog.diagnosis.steps import PeriodicLoad, Step
-    from benchlog.diagnosis.unrest import Unrest
+    from benchlog.diagnosis.separation.causes import Cause
+    from benchlog.diagnosis.separation.unrest import Unrest
+    from benchlog.diagnosis.series.mains import MainsSearch
+    from benchlog.diagnosis.series.steps import PeriodicLoad, Step
+    from benchlog.diagnosis.train.events import Events
 
 __all__ = ["EVENT_NAMES", "draw_events", "draw_series", "draw_shares", "draw_spectrum"]
 

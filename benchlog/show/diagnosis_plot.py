@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from benchlog.diagnosis.causes import find_causes
-from benchlog.diagnosis.event_texts import EVENT_CAUSES
 from benchlog.diagnosis.finding import CANNOT_TELL
-from benchlog.diagnosis.mains import MainsSearch
+from benchlog.diagnosis.separation.causes import find_causes
+from benchlog.diagnosis.series.mains import MainsSearch
 from benchlog.diagnosis.surroundings import tell_surroundings
+from benchlog.diagnosis.words.event_texts import EVENT_CAUSES
 from benchlog.errors import one_line
 from benchlog.show.diagnosis_cloud import draw_cloud, enlarge_dots
 from benchlog.show.diagnosis_panels import (
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from benchlog.diagnosis.event_kinds import EventKind
     from benchlog.diagnosis.finding import Diagnosis, InputDiagnosis
+    from benchlog.diagnosis.train.event_kinds import EventKind
 
 __all__ = ["draw_diagnosis"]
 

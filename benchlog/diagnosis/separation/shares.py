@@ -1,0 +1,141 @@
+"""What each cause did in a recording, given an explanation of it.
+
+With powers and directions held, each cause's series is Gaussian given the recording: its mean
+is the Wiener estimate, and what is not known of it has a known covariance. So the variance
+that it really had in this recording follows, not only that which such a cause has on average.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.diagnosis.separation.hermitian import invert, sandwich
+from benchlog.diagnosis.separation.powers import Fit
+from benchlog.diagnosis.separation.spectra import Cells
+from benchlog.diagnosis.separation.templates import REST, Templates
+
+__all__ = ["Realised", "realise"]
+
+Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Realised:
+    """What each kind did in one recording.
+
+    The first row holds for the pulse, the second for the period; seconds squared.
+
+    Attributes
+    ----------
+    slow, fast : numpy.ndarray
+        Variance that each kind makes, shape (2, kinds).
+    spread : numpy.ndarray
+        Covariance of the sum of both between kinds, shape (2, kinds, kinds).
+    size : numpy.ndarray
+        Mean square of each cause in its own unit, shape (kinds,).
+    change : numpy.ndarray
+        Mean of the last tenth less that of the first tenth, its own unit, shape (kinds,).
+    """
+
+    slow: Values
+    fast: Values
+    spread: Values
+    size: Values
+    change: Values
+
+
+def realise(cells: Cells, templates: Templates, fit: Fit, chosen: int) -> Realised:
+    """Return what each kind did in a recording.
+
+    Parameters
+    ----------
+    cells : Cells
+        The recording.
+    templates : Templates
+        Of that recording.
+    fit : Fit
+        Its explanations.
+    chosen : int
+        Which of them.
+
+    Returns
+    -------
+    Realised
+        Zero for kinds that the explanation is without.
+    """
+    power = fit.power[chosen]
+    along = fit.turned[chosen]
+    inverse, det = invert(fit.model[chosen])
+    middle = sandwich(inverse, det, cells.moments)
+    known = _between(along, middle, power)
+    unknown = -_between(along, inverse, power)
+    kinds = np.arange(power.shape[0])
+    unknown[kinds, kinds] += power
+    unknown[kinds, kinds] = np.maximum(unknown[kinds, kinds].real, 0.0)
+    rest = templates.kinds.index(REST)
+    energy = known[kinds, kinds].real + unknown[kinds, kinds].real
+    energy[rest] = power[rest]
+    joint = np.abs(unknown) ** 2 + 2.0 * np.real(known * np.conj(unknown))
+    joint[rest], joint[:, rest] = 0.0, 0.0
+    joint[rest, rest] = 2.0 * power[rest] ** 2
+    gains = _gains(cells, along, rest)
+    by_cell = gains * (energy * cells.share)[None]
+    spread = np.einsum(
+        "gkm,glm,klm,m->gkl", gains, gains, joint, 4.0 * cells.weight / cells.count**2
+    )
+    return Realised(
+        slow=by_cell[:, :, cells.slow].sum(axis=2),
+        fast=by_cell[:, :, ~cells.slow].sum(axis=2),
+        spread=spread,
+        size=(energy @ cells.share) / templates.length**2,
+        change=_changes(cells, templates, along, power, inverse),
+    )
+
+
+def _between(
+    along: NDArray[np.complex128], matrix: Values, power: Values
+) -> NDArray[np.complex128]:
+    """Return ``P_c P_d h_c^H A h_d``, shape (kinds, kinds, m)."""
+    full = np.empty((matrix.shape[0], 2, 2), dtype=np.complex128)
+    full[:, 0, 0], full[:, 1, 1] = matrix[:, 0], matrix[:, 1]
+    full[:, 0, 1] = matrix[:, 2] + 1j * matrix[:, 3]
+    full[:, 1, 0] = np.conj(full[:, 0, 1])
+    scaled = along * power[:, :, None]
+    return np.asarray(np.einsum("kmi,mij,lmj->klm", np.conj(scaled), full, scaled))
+
+
+def _gains(cells: Cells, along: NDArray[np.complex128], rest: int) -> Values:
+    """Return the squares of what each kind does to pulse and period, shape (2, kinds, m)."""
+    on, off = along[:, :, 0] * cells.mean_on_s, along[:, :, 1] * cells.mean_off_s
+    gains = np.stack([np.abs(on) ** 2, np.abs(on + off) ** 2])
+    gains[0, rest] = 0.5 * cells.mean_on_s**2
+    gains[1, rest] = 0.5 * (cells.mean_on_s**2 + cells.mean_off_s**2)
+    return np.asarray(gains)
+
+
+def _changes(
+    cells: Cells,
+    templates: Templates,
+    along: NDArray[np.complex128],
+    power: Values,
+    inverse: Values,
+) -> Values:
+    """Return what changed from the first tenth to the last, own units."""
+    where = cells.cell_of_wave
+    kept = np.flatnonzero((where >= 0) & cells.slow[np.maximum(where, 0)])
+    if kept.shape[0] == 0:
+        return np.zeros(power.shape[0])
+    cell = where[kept]
+    x = cells.waves[:, kept]
+    first, second, real = inverse[cell, 0], inverse[cell, 1], inverse[cell, 2]
+    seen = np.stack([first * x[0] + real * x[1], real * x[0] + second * x[1]])
+    series = power[:, cell] * (along[:, cell, 0].real * seen[0] + along[:, cell, 1].real * seen[1])
+    places = (np.arange(cells.count) + 0.5) / cells.count
+    tenth = max(1, cells.count // 10)
+    ends = np.concatenate([places[:tenth], places[-tenth:]])
+    basis = np.sqrt(2.0 / cells.count) * np.cos(np.pi * kept[:, None] * ends)
+    rise = basis[:, tenth:].mean(axis=1) - basis[:, :tenth].mean(axis=1)
+    return np.asarray(series @ rise / templates.length)

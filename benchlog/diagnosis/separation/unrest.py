@@ -1,0 +1,421 @@
+"""What moves a channel's cycle: causes by likelihood, and the share of each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.diagnosis.cycles import Cycles
+from benchlog.diagnosis.separation.directions import Direction
+from benchlog.diagnosis.separation.explanations import SUPPLIES, Recording, find_explanations
+from benchlog.diagnosis.separation.powers import Fit
+from benchlog.diagnosis.separation.shares import Realised, realise
+from benchlog.diagnosis.separation.spectra import LEAST_CYCLES, list_cells
+from benchlog.diagnosis.separation.templates import REST, list_templates
+
+if TYPE_CHECKING:
+    from benchlog.diagnosis.series.mains import MainsSearch
+
+__all__ = ["CauseShare", "Contribution", "Unrest", "separate_causes"]
+
+Values = NDArray[np.float64]
+
+_LEAST_WEIGHT = 3e-3
+_FINE = 2e-3
+"""Of a share: finer than this the model of directions does not reach."""
+
+_MISTAKEN, _LOOSE = 0.015, 0.05
+_DRAWS = 600
+_SEED = 11
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """What one cause does to the cycle.
+
+    Attributes
+    ----------
+    kind : str
+        As in `Direction`, or ``mains``.
+    cause : str
+        The word of the findings.
+    pulse_rms_s, period_rms_s : float
+        Standard deviation that it makes by itself, seconds.
+    slow_pulse_rms_s, fast_pulse_rms_s, slow_period_rms_s, fast_period_rms_s : float
+        Of it what goes slower and faster than 0.5 Hz.
+    share, share_low, share_high : float
+        Its share of the variance of what counts, and the 95 % interval of it.
+    size : float or None
+        Root mean square of the cause in its own unit; None where there is no unit.
+    unit : str
+        The unit.
+    change : float or None
+        Of what is slow: the last tenth of the recording less the first, in that unit.
+    """
+
+    kind: str
+    cause: str
+    pulse_rms_s: float
+    period_rms_s: float
+    slow_pulse_rms_s: float
+    fast_pulse_rms_s: float
+    slow_period_rms_s: float
+    fast_period_rms_s: float
+    share: float
+    share_low: float
+    share_high: float
+    size: float | None
+    unit: str
+    change: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class CauseShare:
+    """What all kinds of one cause do together.
+
+    Attributes
+    ----------
+    cause : str
+        The word of the findings.
+    share, low, high : float
+        Share of the variance of what counts, and the 95 % interval of it.
+    """
+
+    cause: str
+    share: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Unrest:
+    """How restless a channel's cycle is, and why.
+
+    Attributes
+    ----------
+    pulse_rms_s, period_rms_s : float
+        Standard deviation within a recording, creep included, the input's own part taken out;
+        of several recordings pooled. Seconds.
+    pulse_limit_s, period_limit_s : float
+        What is allowed.
+    counted : {"pulse", "period"}
+        The one that is more over its limit: shares are of its variance.
+    over : bool
+        Whether one of them exceeds its limit.
+    contributions : tuple of Contribution
+        The weightiest first.
+    cause_shares : tuple of CauseShare
+        The same gathered by cause, the weightiest first.
+    rest_share : float
+        What no cause explains. All shares and this one add up to 1.
+    log_odds : float
+        Natural log odds of the leading cause against the best explanation in which another
+        leads.
+    rival : str or None
+        That other cause.
+    """
+
+    pulse_rms_s: float
+    period_rms_s: float
+    pulse_limit_s: float
+    period_limit_s: float
+    counted: str
+    over: bool
+    contributions: tuple[Contribution, ...]
+    cause_shares: tuple[CauseShare, ...]
+    rest_share: float
+    log_odds: float
+    rival: str | None
+
+
+def separate_causes(
+    cycles: Sequence[Cycles],
+    directions: Sequence[tuple[Direction, ...]],
+    *,
+    pulse_limit_s: float = 4e-6,
+    period_limit: float = 0.01,
+    lines: Sequence[MainsSearch] = (),
+) -> Unrest:
+    """Tell what moves a channel's cycle.
+
+    Parameters
+    ----------
+    cycles : sequence of Cycles
+        One or several recordings of one channel.
+    directions : sequence of tuple of Direction
+        For each of them, of the channel as it stood then.
+    pulse_limit_s : float
+        Standard deviation of the pulse that is allowed, seconds.
+    period_limit : float
+        That of the period, as a share of it.
+    lines : sequence of MainsSearch
+        For each recording the mains lines in it; none where not given.
+
+    Returns
+    -------
+    Unrest
+        Without contributions where no recording has enough cycles.
+
+    Raises
+    ------
+    ValueError
+        As many directions as recordings are needed, or there is no recording.
+    """
+    if not cycles or len(cycles) != len(directions) or (lines and len(lines) != len(cycles)):
+        raise ValueError("needs one set of directions (and of lines) for each recording")
+    searches: Sequence[MainsSearch | None] = list(lines) or [None] * len(cycles)
+    ready = [
+        _prepare(one, ways, search)
+        for one, ways, search in zip(cycles, directions, searches, strict=True)
+        if one.count >= LEAST_CYCLES
+    ]
+    pulse, period, mean_period = _measure(cycles)
+    period_limit_s = period_limit * mean_period
+    excess = (pulse / pulse_limit_s, period / period_limit_s if period_limit_s else 0.0)
+    counted = "pulse" if excess[0] >= excess[1] else "period"
+    told = _Explained((), (), 1.0, 0.0, None)
+    if ready:
+        told = _explain(ready, 0 if counted == "pulse" else 1)
+    return Unrest(
+        pulse_rms_s=pulse,
+        period_rms_s=period,
+        pulse_limit_s=pulse_limit_s,
+        period_limit_s=period_limit_s,
+        counted=counted,
+        over=max(excess) > 1.0,
+        contributions=told.contributions,
+        cause_shares=told.cause_shares,
+        rest_share=told.rest_share,
+        log_odds=told.log_odds,
+        rival=told.rival,
+    )
+
+
+def _measure(cycles: Sequence[Cycles]) -> tuple[float, float, float]:
+    """Return the standard deviations of pulse and period, and the mean period, pooled."""
+    weights, pulses, periods, means = [], [], [], []
+    for one in cycles:
+        if one.count < 2:
+            continue
+        noise = 2.0 * one.u_edge_s**2
+        weights.append(one.count - 1)
+        pulses.append(float(np.var(one.on_s, ddof=1)) - noise)
+        periods.append(float(np.var(one.period_s, ddof=1)) - noise)
+        means.append(float(np.mean(one.period_s)))
+    if not weights:
+        return 0.0, 0.0, 0.0
+    pulse, period, mean = (
+        float(np.average(one, weights=weights)) for one in (pulses, periods, means)
+    )
+    return float(np.sqrt(max(pulse, 0.0))), float(np.sqrt(max(period, 0.0))), mean
+
+
+def _prepare(
+    cycles: Cycles, directions: tuple[Direction, ...], search: MainsSearch | None
+) -> Recording:
+    """Take the mains out of a recording and sort what is left into cells."""
+    on, off = cycles.on_s.copy(), cycles.off_s.copy()
+    mains = np.zeros((2, 2))
+    for line in search.lines if search is not None else ():
+        on -= line.on_part_s
+        off -= line.off_part_s
+        fast = int(abs(line.alias_hz) >= 0.5)
+        mains[0, fast] += float(np.var(line.on_part_s))
+        mains[1, fast] += float(np.var(line.on_part_s + line.off_part_s))
+    # a supply that sags smoothly is told by that as well
+    sags = {"supply": "battery", "supply-bipolar": "battery-bipolar"}
+    smooth = [replace(one, kind=sags[one.kind]) for one in directions if one.kind in sags]
+    # one that holds still within each cycle moves the pulse alone, however fast it changes
+    held = [
+        replace(one, kind="supply-held", on_s=one.on_s + one.next_on_s, next_on_s=0.0)
+        for one in directions
+        if one.kind == "supply"
+    ]
+    directions = (*directions, *smooth, *held)
+    cells = list_cells(on, off, cycles.u_edge_s)
+    return Recording(cells, list_templates(cells, directions), mains, directions)
+
+
+@dataclass(frozen=True, slots=True)
+class _Explained:
+    """The part of `Unrest` that needs an explanation."""
+
+    contributions: tuple[Contribution, ...]
+    cause_shares: tuple[CauseShare, ...]
+    rest_share: float
+    log_odds: float
+    rival: str | None
+
+
+def _explain(ready: Sequence[Recording], counted: int) -> _Explained:
+    """Weigh the explanations of recordings."""
+    score, fits = find_explanations(ready)
+    kinds = ready[0].templates.kinds
+    causes = {one.kind: one.cause for one in ready[0].directions}
+    realised = [_pool(ready, fits, k) for k in range(score.shape[0])]
+    counts = np.array([one.cells.count for one in ready], dtype=np.float64)
+    parts = np.stack([one.mains for one in ready])
+    mains: Values = np.einsum("r,rij->ij", counts / counts.sum(), parts)
+    leaders = [_leader(kinds, causes, one, mains, counted) for one in realised]
+    best = int(np.argmax(score))
+    rivals = [k for k, leader in enumerate(leaders) if leader != leaders[best]]
+    other = max(rivals, key=lambda k: score[k]) if rivals else None
+    odds = float(score[best] - score[other]) if other is not None else 1e3
+    shares = _draw_shares(score, realised, mains, counted)
+    weight = _weights(score)
+
+    def average(name: str) -> Values:
+        each = [getattr(one, name) for one in realised]
+        return np.asarray(sum(w * one for w, one in zip(weight, each, strict=True)))
+
+    slow, fast, size, change = (average(name) for name in ("slow", "fast", "size", "change"))
+    units = {one.kind: one.unit for one in ready[0].directions}
+    rest = float(shares[:, kinds.index(REST)].mean())
+    columns: dict[str, list[int]] = {}
+    for k, kind in enumerate(kinds):
+        if kind in causes and np.any(slow[:, k] + fast[:, k] > 0):
+            columns.setdefault("supply" if kind in SUPPLIES else kind, []).append(k)
+    found = [
+        _contribution(
+            kind,
+            causes[kind],
+            np.stack([slow[:, ks].sum(axis=1), fast[:, ks].sum(axis=1)]),
+            shares[:, ks].sum(axis=1),
+            float(np.sqrt(size[ks].sum())),
+            units[kind],
+            float(change[ks].sum()),
+        )
+        for kind, ks in columns.items()
+    ]
+    if mains.any():
+        found.append(_contribution("mains", "mains", mains.T, shares[:, -1], None, "", None))
+    found.sort(key=lambda one: -one.share)
+    rival = leaders[other] if other is not None else None
+    return _Explained(tuple(found), _gather(kinds, causes, shares), rest, odds, rival)
+
+
+def _interval(draws: Values) -> tuple[float, float, float]:
+    """Return the mean of draws of a share, and the 95 % interval, which holds the mean."""
+    mean = float(draws.mean())
+    low, high = (float(one) for one in np.quantile(draws, [0.025, 0.975]))
+    return mean, max(min(low, mean) - _FINE, 0.0), min(max(high, mean) + _FINE, 1.0)
+
+
+def _gather(
+    kinds: tuple[str, ...], causes: dict[str, str], shares: Values
+) -> tuple[CauseShare, ...]:
+    """Return the shares by cause; of `shares` the last column is the mains'."""
+    sums: dict[str, Values] = {}
+    for k, kind in enumerate((*kinds, "mains")):
+        cause = "mains" if kind == "mains" else causes.get(kind)
+        if cause is not None and shares[:, k].any():
+            sums[cause] = sums.get(cause, 0.0) + shares[:, k]
+    found = []
+    for cause, draws in sums.items():
+        found.append(CauseShare(cause, *_interval(draws)))
+    return tuple(sorted(found, key=lambda one: -one.share))
+
+
+def _contribution(
+    kind: str,
+    cause: str,
+    parts: Values,
+    shares: Values,
+    size: float | None,
+    unit: str,
+    change: float | None,
+) -> Contribution:
+    """Return a contribution; `parts` are variances, slow and fast of pulse and period."""
+    root = np.sqrt(np.maximum(parts, 0.0))
+    whole = np.sqrt(np.maximum(parts.sum(axis=0), 0.0))
+    share, low, high = _interval(shares)
+    return Contribution(
+        kind=kind,
+        cause=cause,
+        pulse_rms_s=float(whole[0]),
+        period_rms_s=float(whole[1]),
+        slow_pulse_rms_s=float(root[0, 0]),
+        fast_pulse_rms_s=float(root[1, 0]),
+        slow_period_rms_s=float(root[0, 1]),
+        fast_period_rms_s=float(root[1, 1]),
+        share=share,
+        share_low=low,
+        share_high=high,
+        size=size,
+        unit=unit,
+        change=change,
+    )
+
+
+def _pool(ready: Sequence[Recording], fits: Sequence[Fit], k: int) -> Realised:
+    """Return what each kind did in all recordings together."""
+    each = [realise(one.cells, one.templates, fit, k) for one, fit in zip(ready, fits, strict=True)]
+    weight = np.array([one.cells.count for one in ready], dtype=np.float64)
+    weight /= weight.sum()
+    return Realised(
+        slow=np.asarray(sum(w * one.slow for w, one in zip(weight, each, strict=True))),
+        fast=np.asarray(sum(w * one.fast for w, one in zip(weight, each, strict=True))),
+        spread=np.asarray(sum(w**2 * one.spread for w, one in zip(weight, each, strict=True))),
+        size=np.asarray(sum(w * one.size for w, one in zip(weight, each, strict=True))),
+        change=np.asarray(sum(w * one.change for w, one in zip(weight, each, strict=True))),
+    )
+
+
+def _leader(
+    kinds: tuple[str, ...], causes: dict[str, str], one: Realised, mains: Values, counted: int
+) -> str:
+    """Return the cause that does most of what counts."""
+    sums: dict[str, float] = {"mains": float(mains[counted].sum())}
+    for k, kind in enumerate(kinds):
+        if kind in causes:
+            cause = causes[kind]
+            sums[cause] = sums.get(cause, 0.0) + float(one.slow[counted, k] + one.fast[counted, k])
+    return max(sums, key=lambda cause: sums[cause])
+
+
+def _weights(score: Values) -> Values:
+    """Return the weights of explanations; those that hardly count have none."""
+    weight = np.exp(score - score.max())
+    weight = np.where(weight < _LEAST_WEIGHT, 0.0, weight)
+    return np.asarray(weight / weight.sum())
+
+
+def _draw_shares(
+    score: Values, realised: Sequence[Realised], mains: Values, counted: int
+) -> Values:
+    """Return draws of all shares, the mains' last; shape (draws, kinds + 1)."""
+    rng = np.random.default_rng(_SEED)
+    weight = _weights(score)
+    numbers = np.floor(np.cumsum(weight) * _DRAWS + 0.5).astype(int)
+    numbers = np.diff(np.concatenate([[0], numbers]))
+    rows = []
+    for count, one in zip(numbers, realised, strict=True):
+        if count == 0:
+            continue
+        mean = one.slow[counted] + one.fast[counted]
+        values, vectors = np.linalg.eigh(one.spread[counted])
+        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        draws = mean + rng.standard_normal((count, mean.shape[0])) @ root.T
+        draws = np.where(mean > 0, np.maximum(draws, 0.0), 0.0)
+        draws[:, 0] = 0.0
+        rows.append(draws)
+    draws = np.concatenate(rows)
+    line = np.full((draws.shape[0], 1), float(mains[counted].sum()))
+    draws = np.concatenate([draws, line], axis=1)
+    draws = _blur(rng, draws)
+    total = draws.sum(axis=1, keepdims=True)
+    return np.asarray(draws / np.where(total > 0, total, 1.0))
+
+
+def _blur(rng: np.random.Generator, draws: Values) -> Values:
+    """Allow for what the model leaves out: a little of the leading cause may pass as others'."""
+    lead = draws.argmax(axis=1)
+    rows = np.arange(draws.shape[0])
+    loose = _MISTAKEN * draws[rows, lead][:, None] * rng.random((draws.shape[0], 1))
+    small = np.maximum(draws - loose, 0.0) * np.exp(_LOOSE * rng.standard_normal(draws.shape))
+    small[rows, lead] = draws[rows, lead]
+    return np.asarray(small)

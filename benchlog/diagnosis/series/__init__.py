@@ -1,0 +1,1 @@
+"""What a series of cycles shows in time: lines, steps, colours and reach of its jitter."""

@@ -1,0 +1,1 @@
+"""What befell a train of pulses beyond its usual cycle."""

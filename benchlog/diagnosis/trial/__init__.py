@@ -1,0 +1,1 @@
+"""What is tried by hand while a channel is heard: on the beat, and in stages compared."""

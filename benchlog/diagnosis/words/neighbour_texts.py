@@ -1,0 +1,131 @@
+"""What is said of channels that move each other: for a beginner."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from benchlog.diagnosis.finding import Words
+from benchlog.diagnosis.pair.neighbour import Coupling, Couplings
+
+__all__ = ["describe_neighbour", "describe_turned", "neighbour_evidence"]
+
+
+def describe_neighbour(one: Coupling, couplings: Couplings, source_input: int) -> Words:
+    """Describe a channel that is moved by another one.
+
+    Parameters
+    ----------
+    one : Coupling
+        What moves it.
+    couplings : Couplings
+        All pairs of the recording.
+    source_input : int
+        Number of the input that the other channel is on.
+
+    Returns
+    -------
+    Words
+        The sentences.
+    """
+    size = one.size
+    mutual = any(
+        (other.source, other.target) == (one.target, one.source) for other in couplings.found
+    )
+    what = (
+        f"The channel on input {source_input} moves this one through the supply they share"
+        f"{', and this one moves it back' if mutual else ''}."
+    )
+    parts = []
+    if abs(size.effect_s) > 2.0 * size.u_effect_s > 0.0:
+        parts.append(
+            f"While the neighbour's servo moves, this pulse changes by "
+            f"{1e6 * size.effect_s:+.1f} ± {_us(2.0 * size.u_effect_s)}"
+        )
+        if size.supply_v:
+            way = "fall" if size.supply_v < 0 else "rise"
+            parts[-1] += f", as a {way} of the supply by {1e3 * abs(size.supply_v):.0f} mV would do"
+        if size.delay_s is not None:
+            parts[-1] += f", {1e3 * size.delay_s:.0f} ± {2e3 * size.u_delay_s:.0f} ms after it"
+    if one.p_strokes < min(one.p_turns, one.p_restless):
+        parts.append(
+            "This pulse is longer or shorter according to where in the neighbour's cycle it falls, "
+            "as the current of the neighbour's servo makes it"
+        )
+    if not parts:
+        parts.append("This pulse follows the neighbour's movements")
+    odds = 10000 if one.p_value < 1e-4 else round(1.0 / one.p_value)
+    most = "less than " if one.p_value < 1e-4 else ""
+    why = ". ".join(parts) + (
+        f". By chance alone that much likeness would come {most}once in {odds} recordings."
+    )
+    return Words(
+        what,
+        why,
+        "Unplug the neighbour's servo and record again: if this pulse holds still, feed the servos "
+        "from cells of their own, joined with these at the ground alone, with short thick leads.",
+    )
+
+
+def _us(seconds: float) -> str:
+    value = math.ceil(abs(seconds) * 1e7 - 1e-9) / 10.0
+    return f"{value:.1f} µs"
+
+
+def describe_turned(travel_s: float, left: str) -> Words:
+    """Describe a channel whose knob was turned, beside one that was watched.
+
+    Parameters
+    ----------
+    travel_s : float
+        By how much its pulse was changed, seconds.
+    left : str
+        How far it scatters beside that.
+
+    Returns
+    -------
+    Words
+        The sentences.
+    """
+    return Words(
+        "The knob of this channel is turned during the recording, which is no fault.",
+        f"Its pulse is moved by {travel_s * 1e6:.0f} µs along the way that a wiper goes; beside "
+        f"that {left}.",
+        "To judge this channel by itself record it with its knob left alone.",
+    )
+
+
+def neighbour_evidence(one: Coupling, source_input: int, counted: str) -> dict[str, Any]:
+    """Return the figures behind a coupling.
+
+    Parameters
+    ----------
+    one : Coupling
+        The coupling.
+    source_input : int
+        Number of the input that the other channel is on.
+    counted : str
+        'pulse' or 'period', of which the share is.
+
+    Returns
+    -------
+    dict
+        The figures.
+    """
+    size = one.size
+    part = size.pulse if counted == "pulse" else size.period
+    return {
+        "source_input": source_input,
+        "effect_us": round(1e6 * size.effect_s, 6),
+        "u_effect_us": round(1e6 * size.u_effect_s, 6),
+        "supply_v": size.supply_v,
+        "u_supply_v": size.u_supply_v,
+        "delay_s": size.delay_s,
+        "u_delay_s": size.u_delay_s,
+        "p_value": one.p_value,
+        "coupling_log_odds": one.log_odds,
+        "share_low": part.share_low,
+        "share_high": part.share_high,
+        "share_of": counted,
+        "source_travel_us": round(1e6 * one.travel_s, 6),
+    }
