@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.capture.simulated import SoundInputModel, TrueEdges, with_pulses, without_pulses
+from benchlog.errors import DesignError
 from benchlog.recording import Gap
 from tests.fault_channels import Bench, draw_bench, draw_input, draw_tick_s, with_servo
 from tests.fault_moves import (
@@ -125,7 +126,7 @@ def _draw(
         rng = np.random.default_rng(np.random.SeedSequence([seed, name, attempt, near_zero]))
         try:
             return _draw_once(kind, seed, duration_s, rng, near_zero)
-        except _RedrawError:
+        except (_RedrawError, DesignError):  # so large a fault stops the circuit
             continue
     raise AssertionError(f"no {kind} could be drawn from seed {seed}")
 

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from benchlog.diagnosis.finding import Part, Words, make_finding
 from benchlog.diagnosis.findings import diagnose
 from benchlog.diagnosis.separation.unrest import Contribution
 from benchlog.diagnosis.series.steps import Episode
 from benchlog.diagnosis.words.cause_texts import Setting, describe_cause
 from benchlog.diagnosis.words.movement_texts import (
     describe_mains,
-    retell_part,
-    tell_part,
     tell_pulls,
-    tell_share,
 )
+from benchlog.diagnosis.words.portions import tell_share
 from tests.simulated_faults import draw_case
 
 
@@ -111,13 +111,21 @@ def test_how_often_a_supply_is_pulled() -> None:
     assert "comes back 3 times" in tell_pulls([one, two, one], None)
 
 
-def test_a_share_that_changes_is_retold() -> None:
-    why = f"The pulse scatters. {tell_part(0.9, 0.8, 0.95, 'pulse')}"
-    again = retell_part(why, 0.5, 0.4, 0.6, "pulse")
-    assert again == (
-        "The pulse scatters. It makes about half (50 %, 40 to 60 %) of the pulse's movement."
+def test_a_part_that_changes_is_told_anew() -> None:
+    words = Words("The supply moves.", "The pulse scatters.", "Use fresh cells.")
+    one = make_finding(1, "supply", words, "", {"cells": 4.0}, Part(0.9, 0.8, 0.95, "pulse"))
+    less = replace(one, part=Part(0.9, 0.8, 1.0, "pulse").scaled(0.5, less=0.1))
+    assert less.why == (
+        "The pulse scatters. It makes about a third (40 %, 35 to 45 %) of the pulse's movement."
     )
-    assert retell_part("Nothing of the kind.", 0.5, 0.4, 0.6, "pulse") == "Nothing of the kind."
+    assert less.evidence["cells"] == 4.0
+    assert [less.evidence[f"share_{name}"] for name in ("low", "high", "of")] == [
+        pytest.approx(0.35),
+        pytest.approx(0.45),
+        "pulse",
+    ]
+    assert Part(0.2, 0.1, 0.4, "period").scaled(1.0, less=0.3).share == 0.0
+    assert replace(one, part=None).why == "The pulse scatters."
 
 
 @pytest.mark.parametrize("kind", ["coupled", "two-channels-common-sag", "wiper-and-battery"])

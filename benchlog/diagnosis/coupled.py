@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 from benchlog.diagnosis.evidence import scatter_evidence
 from benchlog.diagnosis.finding import (
@@ -12,13 +11,13 @@ from benchlog.diagnosis.finding import (
     STEADY,
     Finding,
     InputDiagnosis,
+    Part,
     Words,
     make_finding,
 )
 from benchlog.diagnosis.moves import make_scatter
 from benchlog.diagnosis.pair.neighbour import Coupling, Couplings
 from benchlog.diagnosis.separation.unrest import Unrest
-from benchlog.diagnosis.words.movement_texts import retell_part, tell_part
 from benchlog.diagnosis.words.neighbour_texts import (
     describe_neighbour,
     describe_turned,
@@ -70,49 +69,24 @@ def weigh_neighbour(
     found = _neighbour(one, unrest, coupling, couplings, numbers[coupling.source])
     kept = [finding for finding in moves if finding.cause != CANNOT_TELL]
     for finding in kept:
-        if finding.cause == "supply" and _is_quick(finding):
-            # the same cells are pulled by what was just shown to pull on them
-            low, high = (finding.evidence.get(f"share_{end}") for end in ("low", "high"))
-            if (finding.share or 0.0) > (found.share or 0.0):
-                found = _with_share(found, unrest, finding.share, low, high)
+        # the same cells are pulled by what was just shown to pull on them
+        is_same = finding.cause == "supply" and _is_quick(finding)
+        if is_same and (finding.share or 0.0) > (found.share or 0.0):
+            found = replace(found, part=finding.part)
     share = found.share or 0.0
     supply = sum(finding.share or 0.0 for finding in kept if finding.cause == "supply")
     others = sum(finding.share or 0.0 for finding in kept if finding.cause != "supply")
     # what the neighbour does goes through the supply; what it does beyond that the others seemed to
     factor = max(0.0, others - max(0.0, share - supply)) / others if others else 0.0
     kept = [
-        _lessened(finding, unrest, share if finding.cause == "supply" else 0.0, factor)
+        replace(finding, part=finding.part.scaled(1.0, less=share))
+        if finding.cause == "supply"
+        else replace(finding, part=finding.part.scaled(factor))
         for finding in kept
+        if finding.part is not None
     ]
     kept = [finding for finding in kept if (finding.share or 0.0) >= _SMALL_SHARE]
     return sorted([found, *kept], key=lambda finding: -(finding.share or 0.0))
-
-
-def _lessened(finding: Finding, unrest: Unrest, less: float, factor: float) -> Finding:
-    """Take from a finding's share what the neighbour makes of it."""
-    low, high = (finding.evidence.get(f"share_{end}") for end in ("low", "high"))
-    figures = (finding.share, low, high)
-    if finding.cause == "supply":
-        factor = 1.0
-    return _with_share(
-        finding,
-        unrest,
-        *(
-            max(0.0, factor * (one - less)) if isinstance(one, int | float) else 0.0
-            for one in figures
-        ),
-    )
-
-
-def _with_share(finding: Finding, unrest: Unrest, share: Any, low: Any, high: Any) -> Finding:
-    """Give a finding another share, in its figures and in its words."""
-    told = [float(one) if isinstance(one, int | float) else 0.0 for one in (share, low, high)]
-    return replace(
-        finding,
-        share=told[0],
-        why=retell_part(finding.why, told[0], told[1], told[2], unrest.counted),
-        evidence={**finding.evidence, "share_low": told[1], "share_high": told[2]},
-    )
 
 
 def _is_quick(finding: Finding) -> bool:
@@ -132,8 +106,7 @@ def _neighbour(
     part = coupling.size.pulse if unrest.counted == "pulse" else coupling.size.period
     words = describe_neighbour(coupling, couplings, source_input)
     scatter = capital(str(make_scatter(one, unrest)))
-    share = tell_part(part.share, part.share_low, part.share_high, unrest.counted)
-    why = f"{scatter}. {words.why} {share}"
+    why = f"{scatter}. {words.why}"
     sure = (
         "Surely: that it is chance is out of the question."
         if coupling.p_value < _CERTAIN
@@ -146,9 +119,9 @@ def _neighbour(
         sure,
         {
             **scatter_evidence(one, unrest),
-            **neighbour_evidence(coupling, source_input, unrest.counted),
+            **neighbour_evidence(coupling, source_input),
         },
-        part.share,
+        Part(part.share, part.share_low, part.share_high, unrest.counted),
     )
 
 

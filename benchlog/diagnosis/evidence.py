@@ -173,9 +173,6 @@ def cause_evidence(
     pulse = math.hypot(*(one.pulse_rms_s for one in cause.kinds))
     period = math.hypot(*(one.period_rms_s for one in cause.kinds))
     figures: dict[str, Any] = {
-        "share_low": cause.share_low,
-        "share_high": cause.share_high,
-        "share_of": unrest.counted,
         "unexplained_share": unrest.rest_share,
         "kinds": [one.kind for one in cause.kinds],
         "alone_pulse_sd_us": _us(pulse),

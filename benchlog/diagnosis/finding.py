@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
+
+from benchlog.diagnosis.words.portions import tell_part
 
 if TYPE_CHECKING:
     from benchlog.channel.plan import Design
@@ -27,6 +29,7 @@ __all__ = [
     "Finding",
     "Heard",
     "InputDiagnosis",
+    "Part",
     "Words",
     "make_finding",
 ]
@@ -56,6 +59,31 @@ class Words:
 
 
 @dataclass(frozen=True, slots=True)
+class Part:
+    """How much of the movement a cause makes.
+
+    Attributes
+    ----------
+    share, low, high : float
+        Of the variance, 0 to 1, and its 95 % interval.
+    counted : str
+        'pulse' or 'period', whose variance it is.
+    """
+
+    share: float
+    low: float
+    high: float
+    counted: str
+
+    def scaled(self, factor: float, less: float = 0.0) -> Part:
+        """Take something from it and then a part of what is left; nothing falls below 0."""
+        share, low, high = (
+            max(0.0, factor * (one - less)) for one in (self.share, self.low, self.high)
+        )
+        return replace(self, share=share, low=low, high=high)
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """One thing that a diagnosis found.
 
@@ -65,28 +93,54 @@ class Finding:
         Number of the input, from 1.
     cause : str
         A fixed word, such as ``wiper``; ``steady`` where nothing is wrong.
-    share : float or None
-        The part of the variance that it explains, 0 to 1; None where that says nothing.
+    part : Part or None
+        How much of the movement it makes; None where that says nothing.
     what : str
         What is found, a sentence.
-    why : str
+    reason : str
         What shows it, with its figures.
     sure : str
         How sure that is, a sentence that begins with 'Surely' or 'Maybe'.
     next_step : str
         What would confirm or refute it.
-    evidence : mapping
-        The figures.
+    figures : mapping
+        The figures behind it, without its part.
     """
 
     input: int
     cause: str
-    share: float | None
+    part: Part | None
     what: str
-    why: str
+    reason: str
     sure: str
     next_step: str
-    evidence: Evidence = field(default_factory=dict)
+    figures: Evidence = field(default_factory=dict)
+
+    @property
+    def share(self) -> float | None:
+        """The part of the variance that it explains, 0 to 1; None where that says nothing."""
+        return None if self.part is None else self.part.share
+
+    @property
+    def why(self) -> str:
+        """What shows it, with its figures, and how much of the movement it makes."""
+        if self.part is None:
+            return self.reason
+        part = self.part
+        return f"{self.reason} {tell_part(part.share, part.low, part.high, part.counted)}"
+
+    @property
+    def evidence(self) -> Evidence:
+        """All the figures."""
+        if self.part is None:
+            return self.figures
+        part = self.part
+        return {
+            **self.figures,
+            "share_low": part.low,
+            "share_high": part.high,
+            "share_of": part.counted,
+        }
 
     @property
     def text(self) -> str:
@@ -100,7 +154,7 @@ def make_finding(
     words: Words,
     sure: str,
     evidence: Evidence,
-    share: float | None = None,
+    part: Part | None = None,
 ) -> Finding:
     """Put a finding together.
 
@@ -116,8 +170,8 @@ def make_finding(
         How sure, a sentence; may be empty.
     evidence : mapping
         The figures.
-    share : float, optional
-        The part of the variance that it explains.
+    part : Part, optional
+        How much of the movement it makes.
 
     Returns
     -------
@@ -127,12 +181,12 @@ def make_finding(
     return Finding(
         input=input_,
         cause=cause,
-        share=share,
+        part=part,
         what=words.what,
-        why=words.why,
+        reason=words.why,
         sure=sure,
         next_step=words.next_step,
-        evidence=evidence,
+        figures=evidence,
     )
 
 

@@ -24,6 +24,7 @@ from benchlog.diagnosis.finding import (
     Evidence,
     Finding,
     InputDiagnosis,
+    Part,
     Words,
     make_finding,
 )
@@ -39,7 +40,7 @@ from benchlog.diagnosis.words.cause_texts import (
     describe_cause,
     may_be_diode,
 )
-from benchlog.diagnosis.words.movement_texts import describe_mains, tell_part, tell_pulls
+from benchlog.diagnosis.words.movement_texts import describe_mains, tell_pulls
 from benchlog.diagnosis.words.verdict_texts import (
     Scatter,
     capital,
@@ -197,14 +198,13 @@ def _move(
             words = replace(words, why=f"{words.why}{tell_pulls(episodes, load)}")
             extra = pull_evidence(episodes, load)
     first = f"{capital(str(scatter))}. " if leads else ""
-    share = tell_part(cause.share, cause.share_low, cause.share_high, unrest.counted)
     return make_finding(
         one.input,
         cause.name,
-        Words(words.what, f"{first}{words.why} {share}", words.next_step),
+        Words(words.what, f"{first}{words.why}", words.next_step),
         _sureness(unrest, cause, setting, told, leads=leads),
         {**cause_evidence(cause, unrest, setting, base), **extra},
-        cause.share,
+        Part(cause.share, cause.share_low, cause.share_high, unrest.counted),
     )
 
 

@@ -1,8 +1,7 @@
-"""Hum, pulls on the supply, and shares of the movement: for a beginner."""
+"""Hum, and pulls on the supply: for a beginner."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from benchlog.diagnosis.finding import Words
@@ -10,7 +9,7 @@ from benchlog.diagnosis.series.mains import MainsLine
 from benchlog.diagnosis.series.steps import Episode, PeriodicLoad
 from benchlog.diagnosis.words.amounts import us
 
-__all__ = ["describe_mains", "retell_part", "tell_part", "tell_pulls", "tell_share"]
+__all__ = ["describe_mains", "tell_pulls"]
 
 
 def tell_pulls(episodes: Sequence[Episode], load: PeriodicLoad | None) -> str:
@@ -87,83 +86,3 @@ def _pace(value: float) -> str:
     if value < 0.95:
         return f"every {1.0 / value:.1f} s" if value > 0 else "very slowly"
     return f"{value:.1f} times a second"
-
-
-_PART = "It makes "
-_NEARLY_ALL = 0.9
-_VAGUE = 0.6
-"""Where a share may lie as far apart as that, a word such as 'half' would say too much."""
-_SHARES = (
-    (0.95, "nearly all"), (0.86, "nine tenths"), (0.72, "three quarters"), (0.62, "two thirds"),
-    (0.42, "half"), (0.29, "a third"), (0.22, "a quarter"), (0.15, "a fifth"), (0.07, "a tenth"),
-)  # fmt: skip
-
-
-def tell_share(share: float, low: float, high: float) -> str:
-    """Say a share in words and figures.
-
-    Parameters
-    ----------
-    share, low, high : float
-        0 to 1, and its 95 % interval.
-
-    Returns
-    -------
-    str
-        Such as ``about three quarters (74 %, 66 to 81 %)``.
-    """
-    if low >= _NEARLY_ALL:
-        return f"nearly all (at least {math.floor(100 * low)} %)"
-    if high - low > _VAGUE:
-        return (
-            f"somewhere between {100 * low:.0f} and {100 * high:.0f} % (likeliest "
-            f"{100 * share:.0f} %)"
-        )
-    name = next(
-        (
-            name if name == "nearly all" else f"about {name}"
-            for least, name in _SHARES
-            if share >= least
-        ),
-        "a small part",
-    )
-    return f"{name} ({100 * share:.0f} %, {100 * low:.0f} to {100 * high:.0f} %)"
-
-
-def tell_part(share: float, low: float, high: float, counted: str) -> str:
-    """Say how much of the movement a cause makes, the last sentence of why.
-
-    Parameters
-    ----------
-    share, low, high : float
-        0 to 1, and its 95 % interval.
-    counted : str
-        'pulse' or 'period', whose movement it is.
-
-    Returns
-    -------
-    str
-        A sentence.
-    """
-    return f"{_PART}{tell_share(share, low, high)} of the {counted}'s movement."
-
-
-def retell_part(why: str, share: float, low: float, high: float, counted: str) -> str:
-    """Return a finding's why with its last sentence for another share.
-
-    Parameters
-    ----------
-    why : str
-        What shows a cause; one that does not end with `tell_part` stays as it is.
-    share, low, high : float
-        0 to 1, and its 95 % interval.
-    counted : str
-        'pulse' or 'period', whose movement it is.
-
-    Returns
-    -------
-    str
-        The sentences.
-    """
-    before, mark, _ = why.rpartition(_PART)
-    return f"{before}{tell_part(share, low, high, counted)}" if mark else why

@@ -95,7 +95,7 @@ def describe_turned(travel_s: float, left: str) -> Words:
     )
 
 
-def neighbour_evidence(one: Coupling, source_input: int, counted: str) -> dict[str, Any]:
+def neighbour_evidence(one: Coupling, source_input: int) -> dict[str, Any]:
     """Return the figures behind a coupling.
 
     Parameters
@@ -104,8 +104,6 @@ def neighbour_evidence(one: Coupling, source_input: int, counted: str) -> dict[s
         The coupling.
     source_input : int
         Number of the input that the other channel is on.
-    counted : str
-        'pulse' or 'period', of which the share is.
 
     Returns
     -------
@@ -113,7 +111,6 @@ def neighbour_evidence(one: Coupling, source_input: int, counted: str) -> dict[s
         The figures.
     """
     size = one.size
-    part = size.pulse if counted == "pulse" else size.period
     return {
         "source_input": source_input,
         "effect_us": round(1e6 * size.effect_s, 6),
@@ -124,8 +121,5 @@ def neighbour_evidence(one: Coupling, source_input: int, counted: str) -> dict[s
         "u_delay_s": size.u_delay_s,
         "p_value": one.p_value,
         "coupling_log_odds": one.log_odds,
-        "share_low": part.share_low,
-        "share_high": part.share_high,
-        "share_of": counted,
         "source_travel_us": round(1e6 * one.travel_s, 6),
     }
