@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.diagnosis.separation.hermitian import invert, sandwich
+from benchlog.diagnosis.separation.hermitian import invert, sandwich, squares
 from benchlog.diagnosis.separation.powers import Fit
 from benchlog.diagnosis.separation.spectra import Cells
 from benchlog.diagnosis.separation.templates import REST, Templates
@@ -68,7 +68,33 @@ def realise(cells: Cells, templates: Templates, fit: Fit, chosen: int) -> Realis
     """
     power = fit.power[chosen]
     along = fit.turned[chosen]
-    inverse, det = invert(fit.model[chosen])
+    model = fit.model[chosen]
+    by_cell, spread, energy = _estimate(cells, templates, power, along, model)
+    for kind in np.flatnonzero(fit.u_angle[chosen] > 0).tolist():
+        slope = _turn(cells, templates, fit, chosen, kind)
+        spread += slope[:, :, None] * slope[:, None, :]
+    inverse, _ = invert(model)
+    return Realised(
+        slow=by_cell[:, :, cells.slow].sum(axis=2),
+        fast=by_cell[:, :, ~cells.slow].sum(axis=2),
+        spread=spread,
+        size=(energy @ cells.share) / templates.length**2,
+        change=_changes(cells, templates, along, power, inverse),
+    )
+
+
+def _estimate(
+    cells: Cells,
+    templates: Templates,
+    power: Values,
+    along: NDArray[np.complex128],
+    model: Values,
+) -> tuple[Values, Values, Values]:
+    """Return variances by cell, the covariance of their sums, and mean squares by cell.
+
+    Shapes (2, kinds, m), (2, kinds, kinds) and (kinds, m).
+    """
+    inverse, det = invert(model)
     middle = sandwich(inverse, det, cells.moments)
     known = _between(along, middle, power)
     unknown = -_between(along, inverse, power)
@@ -86,13 +112,28 @@ def realise(cells: Cells, templates: Templates, fit: Fit, chosen: int) -> Realis
     spread = np.einsum(
         "gkm,glm,klm,m->gkl", gains, gains, joint, 4.0 * cells.weight / cells.count**2
     )
-    return Realised(
-        slow=by_cell[:, :, cells.slow].sum(axis=2),
-        fast=by_cell[:, :, ~cells.slow].sum(axis=2),
-        spread=spread,
-        size=(energy @ cells.share) / templates.length**2,
-        change=_changes(cells, templates, along, power, inverse),
-    )
+    return by_cell, spread, energy
+
+
+def _turn(cells: Cells, templates: Templates, fit: Fit, chosen: int, kind: int) -> Values:
+    """Return what the variances change by if a direction is turned by its uncertainty.
+
+    Shape (2, kinds). The powers stay.
+    """
+    power, along = fit.power[chosen], fit.turned[chosen]
+    before = squares(along[kind])
+    sums = []
+    for side in (1.0, -1.0):
+        angle = fit.angle[chosen, kind] + side * fit.u_angle[chosen, kind]
+        turned = along.copy()
+        turned[kind] = (
+            np.cos(angle) * templates.along[kind] + np.sin(angle) * templates.across[kind]
+        )
+        change = squares(turned[kind]) - before
+        change[: int(cells.cell_of_wave.max()) + 1, 3] = 0.0
+        model = fit.model[chosen] + power[kind][:, None] * change
+        sums.append(_estimate(cells, templates, power, turned, model)[0].sum(axis=2))
+    return np.asarray(0.5 * (sums[0] - sums[1]))
 
 
 def _between(

@@ -28,7 +28,9 @@ _LEAST_WEIGHT = 3e-3
 _FINE = 2e-3
 """Of a share: finer than this the model of directions does not reach."""
 
-_MISTAKEN, _LOOSE = 0.015, 0.05
+_MISTAKEN, _LOOSE, _LOOSE_MAINS = 0.015, 0.12, 0.18
+"""What is left out: of the leading cause, and by how much variances may be off (log). How hard hum
+pulls depends on where all the rest stands at that moment, which its line's size does not tell."""
 _DRAWS = 600
 _SEED = 11
 
@@ -416,6 +418,8 @@ def _blur(rng: np.random.Generator, draws: Values) -> Values:
     lead = draws.argmax(axis=1)
     rows = np.arange(draws.shape[0])
     loose = _MISTAKEN * draws[rows, lead][:, None] * rng.random((draws.shape[0], 1))
-    small = np.maximum(draws - loose, 0.0) * np.exp(_LOOSE * rng.standard_normal(draws.shape))
-    small[rows, lead] = draws[rows, lead]
+    off = np.full(draws.shape[1], _LOOSE)
+    off[-1] = _LOOSE_MAINS
+    small = np.maximum(draws - loose, 0.0) * np.exp(off * rng.standard_normal(draws.shape))
+    small[rows, lead] = draws[rows, lead] * np.exp(off[lead] * rng.standard_normal(lead.shape))
     return np.asarray(small)
