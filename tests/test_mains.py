@@ -189,3 +189,38 @@ def test_a_wiper_that_goes_to_and_fro_at_an_alias_is_no_mains(harmonic: int) -> 
     assert max((one.on_peak_s for one in find_mains(cycles).lines), default=0.0) < 1e-6
     heard = make_cycles(4, mains=((50.0 * harmonic, 20e-6),))
     assert (50.0, harmonic) in [(one.mains_hz, one.harmonic) for one in find_mains(heard).lines]
+
+
+def creep_through_zero(time: float) -> float:
+    """Carry the period from 19.4 to 20.2 ms: at 20 ms 50 Hz stands still."""
+    return 0.8e-3 * (time / 60.0 - 0.75)
+
+
+def test_a_line_whose_alias_crosses_zero_shows_where_it_is_clear_of_it() -> None:
+    for seed in range(4):
+        cycles = make_cycles(
+            seed, period_s=0.02, mains=((50.01, 5e-6),), off_course=creep_through_zero
+        )
+        lines = find_mains(cycles).lines
+        assert [(one.mains_hz, one.harmonic) for one in lines] == [(50.0, 1)]
+        # A line that turns slowly in a tenth of the recording: creep is taken for it there.
+        assert lines[0].on_peak_s == pytest.approx(5e-6, rel=0.05)
+
+
+def test_creep_that_carries_an_alias_through_zero_is_no_line() -> None:
+    # Beside the straight creep a walk, a bow, or a jump just where the alias stands still.
+    for seed in range(15):
+        size = 10.0 ** np.random.default_rng(seed).uniform(-5.5, -4)
+
+        def course(time: float, kind: int = seed % 3, size: float = size) -> float:
+            nearness = (time - 45.0) / 3.0
+            return size * (0.0, float(np.exp(-(nearness**2))), float(time > 45.0))[kind]
+
+        cycles = make_cycles(
+            seed,
+            period_s=0.02,
+            walk_s=(size / 30.0, 0.0, 0.0)[seed % 3],
+            course=course,
+            off_course=creep_through_zero,
+        )
+        assert find_mains(cycles).lines == ()

@@ -51,6 +51,9 @@ _MODEL_ERROR = 0.01  # of a line's size
 _TURN_FACTOR = 4.0
 _BLOCK_S = 1.0
 _MOST_SWING = 0.7
+_MOSTLY, _AS_STRONG, _STANDS_OUT = 0.6, 0.7, 10.0
+"""Of a line whose alias crosses zero: how much of the recording must be clear of that, how strong
+the line must be there against all of it, and in standard uncertainties."""
 _RIVALS = 6  # peaks that are fitted each time
 _WOBBLE_DECADES = float(np.log(25.0 / 0.05))
 _RARITY = (0.0, 0.5, 0.5, 2.0, 1.0)
@@ -413,14 +416,32 @@ def _find_peaks(
 def _crosses_zero(series: _Series, fit: LineFit) -> bool:
     """Tell whether the period's own creep takes the alias near zero within the recording.
 
-    The line then turns slowly where it passes zero, as creep does, and cannot be told from it.
+    The line then turns slowly where it passes zero, as creep does, and can be told from it only
+    by what it does in the rest of the recording.
     """
     left = np.sum(series.values_s - fit.values_s(series.start_s), axis=0)
     block = max(1, round(_BLOCK_S * series.rate_hz))
     whole = left.shape[0] // block * block
     means = left[:whole].reshape(-1, block).mean(axis=1) if whole else left
     swing = fit.hz * series.rate_hz * float(np.ptp(means)) / 2.0
-    return swing > _MOST_SWING * abs(float(_fold(fit.hz, series.rate_hz)))
+    if swing <= _MOST_SWING * abs(float(_fold(fit.hz, series.rate_hz))):
+        return False
+    return not _shows_elsewhere(series, fit, block, means)
+
+
+def _shows_elsewhere(series: _Series, fit: LineFit, block: int, means: FloatArray) -> bool:
+    """Tell whether a line shows as strongly where its alias is far from zero."""
+    rate_hz = 1.0 / (1.0 / series.rate_hz + means)
+    clear = np.repeat(np.abs(_fold(fit.hz, rate_hz)) > _CLEAR_HZ, block)
+    count = clear.shape[0]
+    if count == 0 or np.mean(clear) < _MOSTLY:
+        return False
+    line = series.whitening.apply(fit.values_s(series.start_s))[:, :count][:, clear]
+    seen = series.whitened[:, :count][:, clear]
+    weight = 1.0 / np.maximum(np.var(seen - line, axis=1), 1e-30)
+    power = float(weight @ np.sum(line**2, axis=1))
+    strength = float(weight @ np.sum(line * seen, axis=1)) / power
+    return strength > _AS_STRONG and strength * np.sqrt(power) > _STANDS_OUT
 
 
 def _weigh_wobble(series: _Series, fit: LineFit, harmonic: int) -> tuple[LineFit, float]:
