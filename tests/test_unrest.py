@@ -246,3 +246,21 @@ def test_a_supply_that_holds_still_within_each_cycle_is_no_wiper(marked: bool) -
     unrest = explain(replace(still, on_s=on_s), design=HERON_DESIGN if marked else None)
     assert unrest.cause_shares[0].cause == "supply"
     assert unrest.cause_shares[0].share > 0.95
+
+
+def test_a_vague_direction_is_tried_from_both_sides() -> None:
+    """A sagging supply moves this bipolar channel much as its wiper does, 0.12 rad off the middle.
+
+    Begun at the middle of what such channels do, the fit stays on the wrong side of the wiper,
+    which then gets the whole movement.
+    """
+    from benchlog.diagnosis.findings import diagnose
+    from tests.simulated_faults import draw_case
+
+    case = draw_case("wiper-and-battery", 1026)
+    assert case.shares["supply"] > 0.8
+    unrest = diagnose(case.heard(with_design=True)).inputs[0].unrest
+    assert unrest is not None
+    first = unrest.cause_shares[0]
+    assert first.cause == "supply"
+    assert first.share == pytest.approx(case.shares["supply"], abs=0.1)

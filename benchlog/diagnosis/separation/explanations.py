@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.diagnosis.separation.directions import Direction
-from benchlog.diagnosis.separation.powers import Fit, fit_powers
+from benchlog.diagnosis.separation.powers import Fit, fit_powers, take_fits
 from benchlog.diagnosis.separation.spectra import Cells
 from benchlog.diagnosis.separation.templates import ALWAYS, REST, WITHIN, Templates
 
@@ -32,6 +32,7 @@ _COSTS = {
     "supply-bipolar": 4.0,
     "battery-bipolar": 4.0,
     "supply-held": 4.0,
+    "supply-held-bipolar": 5.0,
 }
 """Log odds against each cause's being at work, before the recording is looked at."""
 
@@ -41,7 +42,21 @@ _WITHIN_ALONE = 6.0
 _RESTLESS = 4.0
 """Log odds against levels that are restless by themselves."""
 
-SUPPLIES = frozenset({"supply", "battery", "supply-bipolar", "battery-bipolar", "supply-held"})
+SUPPLIES = frozenset(
+    {
+        "supply",
+        "battery",
+        "supply-bipolar",
+        "battery-bipolar",
+        "supply-held",
+        "supply-held-bipolar",
+    }
+)
+_VAGUE = 0.02
+"""Radians from which a direction's uncertainty may hide a better fit."""
+_SIDES = (-1.2, 1.2)
+"""Where else to begin, in standard uncertainties."""
+
 _PULLED = (("supply", "within"),)
 _FIRST_ROUNDS, _LAST_ROUNDS = 24, 60
 _KEPT_SINGLES, _KEPT_PAIRS = 4, 3
@@ -121,12 +136,37 @@ def _score(
     restless = np.zeros(len(sets), dtype=bool)
     fits = []
     for one in ready:
-        fit = fit_powers(one.cells, one.templates, _choose(one.templates, sets), rounds=rounds)
+        fit = _fit_from_all_sides(one, _choose(one.templates, sets), rounds)
         total = total + fit.evidence
         restless |= fit.restless
         fits.append(fit)
     total = total - _RESTLESS * restless
     return total, fits
+
+
+def _fit_from_all_sides(one: Recording, chosen: NDArray[np.bool_], rounds: int) -> Fit:
+    """Fit sets of causes, those whose supply's direction is vague from several beginnings.
+
+    A direction that may be turned far has more than one place where it fits; what is found from
+    its middle alone may leave the movement to another cause.
+    """
+    templates = one.templates
+    supplies = np.array([kind in SUPPLIES for kind in templates.kinds])
+    vague = chosen & supplies & (templates.u_angle > _VAGUE)
+    sides = np.flatnonzero(vague.any(axis=1))
+    turns = np.zeros(chosen.shape)
+    begin = np.concatenate(
+        [turns, *(side * np.where(vague, templates.u_angle, 0.0)[sides] for side in _SIDES)]
+    )
+    sets = np.concatenate([np.arange(chosen.shape[0]), *(sides for _ in _SIDES)])
+    fit = fit_powers(one.cells, templates, chosen[sets], rounds=rounds, turns=begin)
+    if not sides.shape[0]:
+        return fit
+    best = [
+        rows[int(np.argmax(fit.evidence[rows]))]
+        for rows in (np.flatnonzero(sets == number) for number in range(chosen.shape[0]))
+    ]
+    return take_fits(fit, np.array(best))
 
 
 def _list_sets(ready: Sequence[Recording]) -> list[tuple[str, ...]]:

@@ -13,7 +13,7 @@ by a small angle, against the uncertainty that it comes with.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from benchlog.diagnosis.separation.hermitian import DOT, invert, products, sandw
 from benchlog.diagnosis.separation.spectra import Cells
 from benchlog.diagnosis.separation.templates import ALWAYS, REST, WITHIN, Templates
 
-__all__ = ["Fit", "fit_powers"]
+__all__ = ["Fit", "fit_powers", "take_fits"]
 
 Values = NDArray[np.float64]
 Turned = NDArray[np.complex128]
@@ -73,6 +73,11 @@ class Fit:
     u_angle: Values
 
 
+def take_fits(fit: Fit, rows: NDArray[np.intp]) -> Fit:
+    """Return some of a recording's explanations, by their numbers."""
+    return Fit(**{one.name: getattr(fit, one.name)[rows] for one in fields(Fit)})
+
+
 class _State:
     """The explanations while they are fitted.
 
@@ -80,7 +85,9 @@ class _State:
     filled with the rest, without power.
     """
 
-    def __init__(self, cells: Cells, templates: Templates, chosen: NDArray[np.bool_]) -> None:
+    def __init__(
+        self, cells: Cells, templates: Templates, chosen: NDArray[np.bool_], turns: Values
+    ) -> None:
         self.cells, self.templates = cells, templates
         sets = chosen.shape[0]
         kinds = templates.kinds
@@ -99,7 +106,7 @@ class _State:
         self.prior_u = np.where(self.used, templates.u_angle[self.place], 0.0)
         self.bend = templates.bend[self.place]
         self.cosine = slice(0, int(cells.cell_of_wave.max()) + 1)
-        self.angle = np.zeros(self.place.shape)
+        self.angle = np.where(self.used, turns[np.arange(sets)[:, None], self.place], 0.0)
         self.u_angle = self.prior_u.copy()
         scale = np.full(
             self.place.shape, max(float(np.sum(cells.share @ cells.moments[:, :2])), 1e-18)
@@ -225,7 +232,12 @@ class _State:
 
 
 def fit_powers(
-    cells: Cells, templates: Templates, chosen: NDArray[np.bool_], *, rounds: int = 60
+    cells: Cells,
+    templates: Templates,
+    chosen: NDArray[np.bool_],
+    *,
+    rounds: int = 60,
+    turns: Values | None = None,
 ) -> Fit:
     """Fit explanations to a recording.
 
@@ -239,13 +251,16 @@ def fit_powers(
         Which kinds each explanation has, shape (s, kinds), bool.
     rounds : int
         Rounds of improvement.
+    turns : numpy.ndarray, optional
+        By how much each direction is turned to begin with, radians, shape (s, kinds); not at all
+        where it is not given.
 
     Returns
     -------
     Fit
         In the order of `chosen`.
     """
-    state = _State(cells, templates, chosen)
+    state = _State(cells, templates, chosen, np.zeros(chosen.shape) if turns is None else turns)
     for number in range(rounds):
         state.step_power()
         if number in (6, 14):

@@ -232,10 +232,11 @@ def _prepare(
     sags = {"supply": "battery", "supply-bipolar": "battery-bipolar"}
     smooth = [replace(one, kind=sags[one.kind]) for one in directions if one.kind in sags]
     # one that holds still within each cycle moves the pulse alone, however fast it changes
+    holding = {"supply": "supply-held", "supply-bipolar": "supply-held-bipolar"}
     held = [
-        replace(one, kind="supply-held", on_s=one.on_s + one.next_on_s, next_on_s=0.0)
+        replace(one, kind=holding[one.kind], on_s=one.on_s + one.next_on_s, next_on_s=0.0)
         for one in directions
-        if one.kind == "supply"
+        if one.kind in holding
     ]
     directions = (*directions, *smooth, *held)
     cells = list_cells(on, off, cycles.u_edge_s)
