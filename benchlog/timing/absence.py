@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.errors import MeasurementError
-from benchlog.recording import Samples
+from benchlog.recording import EdgeList, Samples
 from benchlog.timing.detection import decimate, decimation_for
 from benchlog.timing.edges import Edges
 
@@ -19,13 +19,15 @@ _MAINS_HZ = (50.0, 60.0)
 _PULSES = "a train of pulses"
 
 
-def explain_absence(samples: Samples, edges: Edges, channel: int) -> MeasurementError:
+def explain_absence(
+    recording: Samples | tuple[EdgeList, ...], edges: Edges, channel: int
+) -> MeasurementError:
     """Say what is on an input that holds no pulses.
 
     Parameters
     ----------
-    samples : Samples
-        The recording; its first 20 s are looked at.
+    recording : Samples or tuple of EdgeList
+        Of samples the first 20 s are looked at.
     edges : Edges
         The edges that were found, too few to make pulses.
     channel : int
@@ -36,8 +38,15 @@ def explain_absence(samples: Samples, edges: Edges, channel: int) -> Measurement
     MeasurementError
         To be raised by the caller.
     """
-    name = samples.name if samples.input_count == 1 else f"{samples.name}: input {channel + 1}"
     count = edges.time_s.shape[0]
+    if not isinstance(recording, Samples):
+        return MeasurementError(
+            f"{edges.name} holds {count} edge{'s' * (count != 1)}",
+            expected=f"{_PULSES}, two at the least",
+            attempt="record for some seconds while the channel runs",
+        )
+    samples = recording
+    name = samples.name if samples.input_count == 1 else f"{samples.name}: input {channel + 1}"
     if count:
         what = "a single edge" if count == 1 else f"{count} edges but not two whole pulses"
         return MeasurementError(
@@ -61,13 +70,13 @@ def _name_it(name: str, averages: NDArray[np.float64], rate_hz: float) -> Measur
         found = f"{name} holds a steady level ({mean:+.2f} of full scale) and no edge"
         attempt = "check that the timer oscillates and that the lead is on its output pin"
     elif rms < _SILENCE_RMS:
-        found = f"{name} holds silence (rms {rms:.1e} of full scale)"
+        found = f"{name} holds silence"
         attempt = "another input, more input level, and the lead on the timer's output pin"
     elif (mains := _mains_share(averages, rate_hz))[1] > _HUM_SHARE:
         found = f"{name} holds mains hum at {mains[0]:.0f} Hz alone, as an open lead picks up"
         attempt = "check that the lead and its ground are joined to the channel"
     else:
-        found = f"{name} holds hiss or other sound (rms {rms:.1e} of full scale) but no pulses"
+        found = f"{name} holds hiss or other sound ({100 * rms:.2g} % of full scale) but no pulses"
         attempt = "check that this input hears the wire and not a microphone"
     return MeasurementError(found, expected=_PULSES, attempt=attempt)
 

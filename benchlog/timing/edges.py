@@ -28,6 +28,7 @@ from benchlog.timing.detection import (
 from benchlog.timing.learning import InputModel, learn_input
 from benchlog.timing.placing import time_steps
 from benchlog.timing.spikes import find_spikes
+from benchlog.timing.tick import infer_tick
 
 __all__ = ["Edges", "edges_from_list", "find_edges"]
 
@@ -66,7 +67,8 @@ class Edges:
     noise : float
         Standard deviation of white noise per sample, same units; 0 for an edge list.
     energy : float
-        Sum over the samples of the squared slope of the unit edge; 0 for an edge list.
+        Sum over the samples of the squared slope of the unit edge, at most 1, since its band ends
+        at half the sample rate; 0 for an edge list.
     learned_count : int
         Edges from which the edge's shape was learned; 0 where it was not.
     coupling_hz : tuple of float
@@ -115,13 +117,16 @@ def edges_from_list(edge_list: EdgeList) -> Edges:
     Returns
     -------
     Edges
-        Each time with the standard uncertainty of one tick, ``resolution / sqrt(12)``.
+        Each time with the standard uncertainty of one tick, ``tick / sqrt(12)`` (a rectangular
+        distribution, JCGM 100, 4.3.7). The tick is what the list says, or what its times show
+        where that is more.
     """
     count = edge_list.time_s.shape[0]
+    tick_s = max(edge_list.resolution_s, infer_tick(edge_list.time_s))
     return Edges(
         time_s=np.asarray(edge_list.time_s, dtype=np.float64),
         rising=np.asarray(edge_list.level, dtype=bool),
-        u_s=np.full(count, edge_list.resolution_s / np.sqrt(12.0)),
+        u_s=np.full(count, tick_s / np.sqrt(12.0)),
         start_s=edge_list.start_s,
         end_s=edge_list.end_s,
         rate_hz=None,

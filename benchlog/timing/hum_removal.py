@@ -2,7 +2,8 @@
 
 Hum is a sum of a few sinusoids at the mains frequency and its harmonics. It is fitted
 by linear least squares to the states, the sag undone and each state's own level and
-slope left free; the frequency follows by Gauss-Newton steps from 50 or 60 Hz.
+slope left free. The frequency is sought around 50 and 60 Hz as finely as the length of the
+stretch asks for, and follows by Gauss-Newton steps from there.
 """
 
 from __future__ import annotations
@@ -17,7 +18,11 @@ from benchlog.timing.coupling import GUARD, Coupling
 __all__ = ["Hum", "estimate_hum", "follow_hum", "hum_values"]
 
 _MAINS_HZ = (50.0, 60.0)
-_SEARCH_HZ = (-0.2, -0.1, 0.0, 0.1, 0.2)
+_SEARCH_HZ = 0.2
+_STEP_CYCLES = 0.25
+"""Between two tried frequencies, over the whole stretch: a whole cycle off, hum shows nothing."""
+
+_BLOCK_S = 0.2
 _HARMONICS = 5
 _SHORTEST = 24
 _CLEAR = 8.0
@@ -99,16 +104,11 @@ def estimate_hum(
     if states is None:
         return None
     train_hz, blur_hz = _train_rate(index, spacing_s)
-    tries = [
-        mains + off
-        for mains in _MAINS_HZ
-        if _off_train(mains, train_hz) > blur_hz
-        for off in _SEARCH_HZ
-    ]
+    tries = [mains for mains in _MAINS_HZ if _off_train(mains, train_hz) > blur_hz]
     if not tries:
         return None
-    rests = [_fit(states, hertz)[1] for hertz in tries]
-    hertz, phasors, rest = _refine(states, tries[int(np.argmin(rests))])
+    _, start_hz = max(_search(states, mains) for mains in tries)
+    hertz, phasors, rest = _refine(states, start_hz)
     noise = np.sqrt(rest / states.values.shape[0])
     clear = np.max(np.abs(phasors)) > _CLEAR * noise * np.sqrt(2.0 / states.values.shape[0])
     if not clear or rest > 0.9 * float(np.sum(states.values**2)):
@@ -122,7 +122,7 @@ def _train_rate(index: NDArray[np.intp], spacing_s: float) -> tuple[float, float
     usual = cycle[np.abs(cycle - np.median(cycle)) <= 0.05 * np.median(cycle)]
     duration_s = float(index[-1] - index[0]) * spacing_s
     usual = usual if usual.size else cycle
-    return 1.0 / (float(usual.mean()) * spacing_s), _BLUR_CYCLES / duration_s + max(_SEARCH_HZ)
+    return 1.0 / (float(usual.mean()) * spacing_s), _BLUR_CYCLES / duration_s + _SEARCH_HZ
 
 
 def _off_train(hertz: float, train_hz: float) -> float:
@@ -179,15 +179,57 @@ def _cut_states(
     )
 
 
-def _fit(states: _States, hertz: float) -> tuple[NDArray[np.complex128], float, FloatArray]:
-    """Fit the sinusoids at one frequency; return phasors, the rest's sum of squares, the rest."""
+def _search(states: _States, mains_hz: float) -> tuple[float, float]:
+    """Return how much of the power hum near a mains frequency explains at the most, and where.
+
+    Each short block keeps its normal equations at the mains frequency itself; at a frequency
+    beside it they are the same but for a turn that grows with time.
+    """
+    table = _columns(states, mains_hz)
+    begins = states.time_s[states.first]
+    border = np.searchsorted(begins, np.arange(begins[0], begins[-1] + _BLOCK_S, _BLOCK_S))
+    border = states.first[np.unique(border[border < begins.shape[0]])]
+    parts = list(zip(border, [*border[1:], table.shape[0]], strict=True))
+    right = np.stack([table[low:high].T @ states.values[low:high] for low, high in parts])
+    gram = np.stack([table[low:high].T @ table[low:high] for low, high in parts])
+    middle = np.array([0.5 * (states.time_s[low] + states.time_s[high - 1]) for low, high in parts])
+    step_hz = _STEP_CYCLES / max(float(middle[-1] - middle[0]), _BLOCK_S)
+    count = int(np.ceil(_SEARCH_HZ / step_hz))
+    best = (-1.0, mains_hz)
+    for off_hz in np.linspace(-_SEARCH_HZ, _SEARCH_HZ, 2 * count + 1):
+        turn = _turns(2.0 * np.pi * off_hz * middle)
+        total = np.einsum("bji,bjk,bkl->il", turn, gram, turn, optimize=True)
+        seen = np.einsum("bji,bj->i", turn, right)
+        explained = float(seen @ np.linalg.solve(total, seen))
+        best = max(best, (explained, mains_hz + float(off_hz)))
+    return best
+
+
+def _turns(angle: FloatArray) -> FloatArray:
+    """Return matrices, shape (n, 10, 10), that turn each harmonic by its multiple of `angle`."""
+    result = np.zeros((angle.shape[0], 2 * _HARMONICS, 2 * _HARMONICS))
+    for order in range(_HARMONICS):
+        cosine, sine = np.cos((order + 1) * angle), np.sin((order + 1) * angle)
+        real, imaginary = 2 * order, 2 * order + 1
+        result[:, real, real] = result[:, imaginary, imaginary] = cosine
+        result[:, real, imaginary], result[:, imaginary, real] = -sine, sine
+    return result
+
+
+def _columns(states: _States, hertz: float) -> FloatArray:
+    """Return the cosine and the negative sine of each harmonic, each state's trend taken off."""
     turn = np.exp(2j * np.pi * hertz * states.time_s)
     columns = []
     power = np.ones(turn.shape, dtype=np.complex128)
     for _ in range(_HARMONICS):
         power = power * turn
         columns += [states.detrend(power.real), states.detrend(-power.imag)]
-    table = np.stack(columns, axis=1)
+    return np.stack(columns, axis=1)
+
+
+def _fit(states: _States, hertz: float) -> tuple[NDArray[np.complex128], float, FloatArray]:
+    """Fit the sinusoids at one frequency; return phasors, the rest's sum of squares, the rest."""
+    table = _columns(states, hertz)
     weights = np.linalg.solve(table.T @ table, table.T @ states.values)
     rest = states.values - table @ weights
     return weights[0::2] + 1j * weights[1::2], float(rest @ rest), rest

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +22,7 @@ from benchlog.timing.shape import (
     find_support,
     fit_shape,
     place_edges,
+    smoothing_for,
     tabulate_shape,
     window_offsets,
 )
@@ -39,6 +41,12 @@ _MOST_LEARNED = 1400
 _FEWEST_LEARNED = 12
 _MOST_ROUNDS = 25
 _CONVERGED = 4e-5
+_MOST_ENERGY = 1.0
+"""Of an edge whose band ends at half the sample rate: more is noise that passes for shape."""
+
+_FIRST_ENERGY = 0.1
+"""Taken before a shape is known: that of an input as narrow as a telephone's."""
+
 _SUPPORTED = 6
 """Rounds after which the shape is known well enough to tell how far it reaches."""
 
@@ -137,13 +145,13 @@ def learn_input(
     usual = float(median(np.abs(steps.height)))
     few = Steps(steps.index[:_MOST_LEARNED], steps.height[:_MOST_LEARNED], steps.noise)
     windows = _cut_windows(values, averages, few, factor, rate_hz, coupling)
-    learned = _learn_shape(windows)
+    learned = _learn_shape(windows, noise)
     if learned is None:
         return InputModel(coupling, None, 0.5, usual, noise, hum)
     return InputModel(
         coupling,
         build_filter(learned.shape, coupling, rate_hz),
-        learned.shape.energy(),
+        min(learned.shape.energy(), _MOST_ENERGY),
         float(median(learned.height)),
         learned.noise,
         hum,
@@ -162,8 +170,11 @@ class _Learned:
     count: int
 
 
-def _learn_shape(windows: _Windows) -> _Learned | None:
-    """Learn the shape, and where the edges are by it, in turn until both stand still."""
+def _learn_shape(windows: _Windows, noise: float) -> _Learned | None:
+    """Learn the shape, and where the edges are by it, in turn until both stand still.
+
+    `noise` is that of a sample, as it shows away from the edges.
+    """
     height = fit_track(windows.last.astype(np.float64), windows.height)
     usable = windows.valid.all(axis=1) & (np.abs(windows.height / height - 1.0) < 0.3)
     if np.count_nonzero(usable) < _FEWEST_LEARNED:
@@ -172,12 +183,15 @@ def _learn_shape(windows: _Windows) -> _Learned | None:
     height = _track_heights(_scaled(windows, height), windows, height, curve)
     scaled = _scaled(windows, height)
     place = first_places(scaled[:, HALF_WINDOW - 1], scaled[:, HALF_WINDOW])
-    shape = fit_shape(scaled[usable], place[usable], _apart(windows)[usable])
+    ratio = noise / float(median(height))
+    smooth = smoothing_for(ratio / math.sqrt(_FIRST_ENERGY))
+    shape = fit_shape(scaled[usable], place[usable], _apart(windows)[usable], smoothing=smooth)
     support = None
     for number in range(_MOST_ROUNDS):
         before = place
         place, height, scaled = _round(windows, place, height, shape)
-        shape = fit_shape(scaled[usable], place[usable], support=support)
+        smooth = smoothing_for(ratio / math.sqrt(min(shape.energy(), _MOST_ENERGY)))
+        shape = fit_shape(scaled[usable], place[usable], support=support, smoothing=smooth)
         moved = (place - before)[usable]
         still = float(np.std(np.where(windows.sign[usable] > 0, moved, -moved))) < _CONVERGED
         if still and support is not None:

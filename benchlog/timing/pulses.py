@@ -24,6 +24,7 @@ __all__ = [
     "Pulses",
     "find_active_level",
     "measure_edges",
+    "measure_inputs",
     "measure_pulses",
     "measure_recording",
 ]
@@ -269,24 +270,48 @@ def measure_recording(
     RecordingError
         From the source, while it is read.
     """
+    found = measure_inputs(recording, active_level=active_level, clock_ppm=clock_ppm)
+    results = tuple(one for one in found if isinstance(one, Measurement))
+    if results:
+        return results
+    if found and isinstance(found[0], Edges):
+        raise explain_absence(recording, found[0], 0)
+    raise MeasurementError(
+        "recording holds no input", expected="a train of pulses", attempt="record again"
+    )
+
+
+def measure_inputs(
+    recording: Samples | tuple[EdgeList, ...],
+    *,
+    active_level: ActiveLevel | None = None,
+    clock_ppm: float = CLOCK_PPM,
+) -> tuple[Measurement | Edges, ...]:
+    """Measure every input of a recording, whether it holds pulses or not.
+
+    Parameters
+    ----------
+    recording, active_level, clock_ppm
+        As for `measure_recording`.
+
+    Returns
+    -------
+    tuple
+        An entry for each input, in their order: its measurement, or its edges where they do not
+        make two pulses in a row.
+
+    Raises
+    ------
+    RecordingError
+        From the source, while it is read.
+    """
     if isinstance(recording, Samples):
         found = find_edges(recording)
     else:
         found = tuple(edges_from_list(one) for one in recording)
-    results = []
-    for number, edges in enumerate(found, start=1):
-        one = measure_edges(edges, active_level=active_level, clock_ppm=clock_ppm, input_=number)
-        if one is not None:
-            results.append(one)
-    if results:
-        return tuple(results)
-    if isinstance(recording, Samples):
-        raise explain_absence(recording, found[0], 0)
-    count = found[0].time_s.shape[0] if found else 0
-    raise MeasurementError(
-        f"{found[0].name if found else 'recording'} holds {count} edge{'s' * (count != 1)}",
-        expected="a train of pulses, two at the least",
-        attempt="record for some seconds while the channel runs",
+    return tuple(
+        measure_edges(edges, active_level=active_level, clock_ppm=clock_ppm, input_=number) or edges
+        for number, edges in enumerate(found, start=1)
     )
 
 

@@ -28,6 +28,7 @@ __all__ = [
     "find_support",
     "fit_shape",
     "place_edges",
+    "smoothing_for",
     "tabulate_shape",
     "window_offsets",
 ]
@@ -49,6 +50,10 @@ _CLEAR = 4.0
 _MARGIN = 2.0
 _PHASES = 64
 _SMOOTHING = 1e-4
+_SMOOTHING_PER_NOISE = 0.5
+"""Times the variance of a place: from 0.54 cycles a sample on, where the ripple lies that the mean
+would otherwise keep, the smoothing then takes more than the noise adds."""
+
 _SLOPE_SHARE = 1e-4
 
 FloatArray = NDArray[np.float64]
@@ -158,6 +163,7 @@ def fit_shape(
     place: FloatArray,
     valid: NDArray[np.bool_] | None = None,
     support: tuple[float, float] | None = None,
+    smoothing: float = _SMOOTHING,
 ) -> EdgeShape:
     """Fit the step's curve to normalised windows.
 
@@ -173,6 +179,8 @@ def fit_shape(
     support : tuple of float, optional
         Samples before and after the edge within which the curve may differ from its states, from
         `find_support`; as far as it can be told if None.
+    smoothing : float
+        Weight of the curve's roughness, from `smoothing_for`.
 
     Returns
     -------
@@ -185,7 +193,7 @@ def fit_shape(
     matrix, right = _normal_equations(*shape._locate(at), target, weight, count)
     # the coefficients past either end are known; the nearest of them has to be met smoothly
     smooth = slice(_TAPS - 1, _TAPS + count + 1)
-    matrix[smooth, smooth] += _SMOOTHING * windows.shape[0] * _roughness(count + 2)
+    matrix[smooth, smooth] += smoothing * windows.shape[0] * _roughness(count + 2)
     support = support or (_SUPPORT, _SUPPORT)
     first = max(0, round((_SUPPORT - support[0]) / _KNOT_SPACING))
     end = min(count, round((_SUPPORT + support[1]) / _KNOT_SPACING) + 1)
@@ -196,6 +204,32 @@ def fit_shape(
     weights[end:] = 1.0
     fitted = EdgeShape(weights, -_SUPPORT)
     return EdgeShape(weights, -_SUPPORT - _mid_crossing(fitted))
+
+
+def smoothing_for(place_noise: float) -> float:
+    """Return how much a curve has to be smoothed so that noise cannot feed on itself.
+
+    Parameters
+    ----------
+    place_noise : float
+        Standard deviation of one edge's place from noise, samples.
+
+    Returns
+    -------
+    float
+        For `fit_shape`.
+
+    Notes
+    -----
+    Where an edge falls between two samples and how the curve runs between them can be traded
+    for each other: a curve with a ripple of one sample's period fits as well as the true one.
+    And edges laid on a curve with an error at the angular frequency w follow the noise that
+    looks like it, so that the next curve, their mean, has ``(w place_noise)^2 / 2`` more of it.
+    Round by round such a ripple grows into a wave that is not there, unless the smoothing takes
+    as much away. Above half the sample rate, where a converter passes nothing, the weight
+    does; what the band itself loses is less than the noise that it hides.
+    """
+    return max(_SMOOTHING, _SMOOTHING_PER_NOISE * place_noise**2)
 
 
 def find_support(shape: EdgeShape, noise: float) -> tuple[float, float]:
