@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.diagnosis.train.cuts import find_cuts, follows_supply, is_mild, most_cuts
 from benchlog.diagnosis.train.incidents import Incident
 from benchlog.diagnosis.train.odd_heights import is_odd_height
 
@@ -22,28 +23,20 @@ _LONG_ABSENCE_CYCLES = 12
 """An open wiper or a lead that is off longer looks alike; the lead is the likelier."""
 _SHORT = 0.97
 _LONG = 1.04
-_MILD_ON = (0.6, 1.25)
-_MILD_OFF = (0.75, 1.35)
-"""Shares of the usual pulse and rest that a bad contact (a rest 35 % longer is some kilohm) or a
-supply that another servo pulls may bring about; beyond them it is an event."""
-_WILD_SPREADS = 16.0
 _EVEN_HEIGHT = 0.15
-_STRAYS = 0.34
 _FEW = 2
 _FAR = (0.5, 2.5)
 _MILD_SHARE = 0.3
-_DEEP = 0.93
-"""A rest cut by more than this is no supply's that comes back (a servo's pull makes 5 %)."""
-_LONG_REST = 1.07
-_OUTSTANDING = 60.0
+_WIDE = 1.5
+_NEARLY = 0.5
+"""A rest or pulse this many times the usual one tells nothing of how the cycle moves, where hardly
+any other is half as far out: one of 15 ms would be all of a recording's variance."""
 _RESET_LEAST = 1.1
 _RESET_LONGEST = 2.2
 """Times the usual pulse: from an empty capacitor it lasts ln 3 / ln 2 = 1.58 times as long
 with no diode, up to twice with one on a low supply."""
 _NARROW_S = 4e-4
 """Shorter pulses look lower than they are through a sound input."""
-_MANY_SHARE = 0.01
-_MANY = 40
 _EARLY_SHARE = 0.12
 
 FloatArray = NDArray[np.float64]
@@ -71,6 +64,8 @@ class Event:
         Whether the train went on in its old phase.
     sure : bool
         False where another kind explains it nearly as well.
+    rival : str or None
+        That other kind, where it shows at the same place by itself.
     """
 
     kind: EventKind
@@ -79,6 +74,7 @@ class Event:
     count: int
     phase_kept: bool
     sure: bool
+    rival: EventKind | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +91,7 @@ def name_incidents(
     *,
     sampled: bool,
     cycle_count: int,
-) -> tuple[tuple[Incident, Event], ...]:
+) -> tuple[tuple[Incident, Event | None], ...]:
     """Say what each incident was.
 
     Parameters
@@ -107,100 +103,78 @@ def name_incidents(
     share : numpy.ndarray or None
         Height of each edge as a share of the usual one, shape (n,).
     sampled : bool
-        Whether the recording is of samples: they can be lost, edges of a list cannot be
-        moved together.
+        Whether the recording is of samples: they can be lost. The times of a list come from a
+        clock, so that a list is cut only where a program made it of samples: maybe.
     cycle_count : int
         Cycles in the recording.
 
     Returns
     -------
-    tuple of (Incident, Event)
-        Without those that are a fluctuation of the cycle and no event.
+    tuple of (Incident, Event or None)
+        Without those that are a fluctuation of the cycle and no event. None where it is one,
+        but so far out of the usual that its cycles are better left out.
     """
-    named, mild = [], []
+    named, mild, left = list[_Named](), list[Incident](), list[Incident]()
+    stepped = 0
     for one in incidents:
-        if _is_mild(one) and _early_trigger(one) is None:
+        if follows_supply(one):
+            stepped += 1
+        elif is_mild(one) and _early_trigger(one) is None:
             mild.append(one)
-            continue
-        name = _name_kept if one.kept else _name_shifted
-        found = name(one, time_s, share, sampled)
-        if found is not None:
-            named.append(found)
+        else:
+            name = _name_kept if one.kept else _name_shifted
+            found = name(one, time_s, share, sampled)
+            if found is None:
+                left.append(one)
+            else:
+                named.append(found)
     surely_cut = sum(one.event.kind == "gap" and one.event.sure for one in named)
-    if sum(one.event.kind == "gap" for one in named) > _most(cycle_count):
+    if sum(one.event.kind == "gap" for one in named) > most_cuts(cycle_count):
+        left += [one.incident for one in named if one.event.kind == "gap"]
         named = [one for one in named if one.event.kind != "gap"]
         surely_cut = 0
-    if not surely_cut:
-        named = _leave_restless(named, mild)
-    for one in _find_cuts(mild, surely_cut, cycle_count):
+    # a supply that steps often enough to be seen doing so makes the odd rests beside those too
+    is_pulled = stepped > _FEW and not surely_cut
+    cuts = [] if is_pulled else find_cuts(mild, surely_cut, cycle_count)
+    if not surely_cut and not cuts:
+        # a recording that lost samples elsewhere lost them where a rest is far too long as well
+        far = _find_restless(named, mild)
+        left += [one.incident for one in far]
+        named = [one for one in named if one not in far]
+    for one in cuts:
         if max(one.parts) > 1.0:
             named.append(_name_long(one, time_s))
         else:
             named.append(_Named(one, _event(one, time_s, "gap", length_s=one.lost_s)))
-    return tuple((one.incident, one.event) for one in _settle(named, sampled))
+    events = [(one.incident, _doubt(one.event, sampled)) for one in _settle(named, sampled)]
+    wide = [(one, None) for one in left if _is_outlier(one, [*left, *mild])]
+    return (*events, *wide)
 
 
-def _is_mild(one: Incident) -> bool:
-    """Tell whether a restless circuit alone may have done it: usual edges a little out of place."""
-    on_reach = _WILD_SPREADS * one.spread_on_s / one.usual_on_s
-    off_reach = _WILD_SPREADS * one.spread_off_s / one.usual_off_s
-    on_low, on_high = min(_MILD_ON[0], 1.0 - on_reach), max(_MILD_ON[1], 1.0 + on_reach)
-    off_low, off_high = min(_MILD_OFF[0], 1.0 - off_reach), max(_MILD_OFF[1], 1.0 + off_reach)
-    return one.alternates and all(
-        on_low < part < on_high if state else off_low < part < off_high
-        for state, part in zip(one.on, one.parts, strict=True)
-    )
+def _is_outlier(one: Incident, others: Sequence[Incident]) -> bool:
+    """Tell whether an incident lasts far too long, and no others nearly as much."""
+    longest = max(one.parts)
+    near = 1.0 + _NEARLY * (longest - 1.0)
+    return longest > _WIDE and sum(max(each.parts) > near for each in others) <= _FEW
 
 
-def _leave_restless(named: list[_Named], mild: list[Incident]) -> list[_Named]:
-    """Leave out the far ones of a restless circuit: edges out of place, many others less so."""
+def _doubt(event: Event, sampled: bool) -> Event:
+    """Leave room for doubt whether a list was cut: its times come from a clock."""
+    return replace(event, sure=False) if event.kind == "gap" and not sampled else event
+
+
+def _find_restless(named: list[_Named], mild: list[Incident]) -> list[_Named]:
+    """Find the far ones of a restless circuit: edges out of place, many others less so."""
     far = [
-        one.event.kind in ("missing-pulse", "reset", "extra-edge")
+        one
+        for one in named
+        if one.event.kind in ("missing-pulse", "reset", "extra-edge")
         and not (one.event.sure and one.event.kind != "reset")
         and one.incident.alternates
         and min(one.incident.parts) > _FAR[0]
         and max(one.incident.parts) < _FAR[1]
-        for one in named
     ]
-    if len(mild) < max(_FEW, _MILD_SHARE * sum(far)):
-        return named
-    return [one for one, left in zip(named, far, strict=True) if not left]
-
-
-def _most(cycle_count: int) -> float:
-    """Return how many cuts a recording may have: where there are more, it is the circuit."""
-    return max(_MANY, _MANY_SHARE * cycle_count)
-
-
-def _find_cuts(mild: list[Incident], surely_cut: int, cycle_count: int) -> list[Incident]:
-    """Find the mild incidents that lost samples explain better than the circuit does.
-
-    A cut shortens one rest (or one pulse) and leaves all others alone. A circuit that is
-    disturbed comes back as well, so that it strays both ways, and often for some cycles. Where
-    samples were surely lost elsewhere, intervals that are too long may be what two cut ones left.
-    """
-    if len(mild) > _most(cycle_count):
-        return []
-    shifted = [one for one in mild if len(one.parts) <= 2 and not one.kept]
-    if surely_cut:
-        return shifted if len(mild) - len(shifted) <= _STRAYS * len(shifted) else []
-    resting = [one for one in shifted if not one.on[0] or max(one.parts) < 1.0]
-    resting = [one for one in resting if one.on != (True,)]
-    if any(max(one.parts) < 1.0 and min(one.parts) < _DEEP for one in resting):
-        return resting if len(mild) - len(resting) <= _STRAYS * len(resting) else []
-    short = [one for one in shifted if not one.on[0] and max(one.parts) < 1.0]
-    if short:
-        return short if len(mild) - len(short) <= _STRAYS * len(short) else []
-    return [one for one in shifted if len(mild) <= _FEW and _stands_out(one)]
-
-
-def _stands_out(one: Incident) -> bool:
-    """Tell whether a lone rest is so long, and all else so quiet, that no contact did it."""
-    return (
-        one.on == (False,)
-        and one.parts[0] > _LONG_REST
-        and one.shift_s > _OUTSTANDING * one.spread_off_s
-    )
+    return far if len(mild) >= max(_FEW, _MILD_SHARE * len(far)) else []
 
 
 def _event(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from benchlog.diagnosis.train.event_kinds import Event, EventKind, name_incidents
 from benchlog.diagnosis.train.incidents import Incident, find_incidents
+from benchlog.diagnosis.train.joint import join_events
 from benchlog.diagnosis.train.odd_heights import is_odd_height, stands_alone
 from benchlog.diagnosis.train.usual_cycle import find_usual_cycle
 from benchlog.recording import Gap
@@ -30,6 +31,8 @@ _ABSENT_S = 0.25
 _NARROW_S = 4e-4
 _ENDS_S = 1e-3
 """So near the recording's ends an edge is not timed, and looks like a spike."""
+_AT_EDGE_S = 1e-6
+"""So far behind an edge its pulse or rest has surely begun."""
 _SETTLING_CYCLES = 1.0
 """After a cut in the samples the input's coupling settles anew; its next cycle is left out."""
 
@@ -100,7 +103,7 @@ def find_events(measurement: Measurement, *, pulse_limit_s: float = PULSE_LIMIT_
     for gap in edges.gaps:
         _spoil(spoilt, pulses, gap.start_s - period, gap.start_s + gap.length_s + period)
     cycle = find_usual_cycle(edges, pulse_high=pulses.active_level == "high")
-    named: tuple[tuple[Incident, Event], ...] = ()
+    named: tuple[tuple[Incident, Event | None], ...] = ()
     if cycle is not None:
         incidents = find_incidents(cycle, float(median(edges.u_s)))
         apart = [one for one in incidents if not _at_gap(edges, one, 2.0 * period)]
@@ -113,21 +116,21 @@ def find_events(measurement: Measurement, *, pulse_limit_s: float = PULSE_LIMIT_
         )
         for incident, event in named:
             begin, end = edges.time_s[incident.first], edges.time_s[incident.last]
-            after = (
-                _SETTLING_CYCLES * period
-                if event.kind == "gap" and edges.share is not None
-                else 0.0
-            )
+            after = _AT_EDGE_S if incident.bounced else 0.0  # it moved the pulse that begins there
+            if event is not None and event.kind == "gap" and edges.share is not None:
+                after = _SETTLING_CYCLES * period
             _spoil(spoilt, pulses, float(begin), float(end) + after)
-            events.append(event)
+            if event is not None:
+                events.append(event)
     events += _lone_runts(edges, named, spoilt, pulses, period)
     events += _spikes(edges, events, spoilt, pulses)
     events += _absences(edges, period)
+    events = join_events(events, period)
     ratio = edges.step / edges.noise if edges.noise > 0 and edges.step > 0 else None
     floor = measurement.jitter.floor_s
     hardly = edges.rate_hz is not None and ratio is not None and ratio < _WEAK_RATIO
     return Events(
-        events=tuple(sorted(events, key=lambda one: one.time_s)),
+        events=tuple(events),
         spoilt=spoilt,
         clipped_share=edges.clipped_share,
         clipping=edges.clipped_share > _CLIPPED_SHARE,
@@ -164,7 +167,7 @@ def _at_gap(edges: Edges, one: Incident, reach_s: float) -> bool:
 
 def _lone_runts(
     edges: Edges,
-    named: tuple[tuple[Incident, Event], ...],
+    named: tuple[tuple[Incident, Event | None], ...],
     spoilt: BoolArray,
     pulses: Pulses,
     period_s: float,

@@ -44,6 +44,9 @@ class UsualCycle:
         Standard deviation of pulse and rest about the usual, from medians, shape (n - 1,).
     regular : numpy.ndarray
         True where the interval is a usual pulse or rest, shape (n - 1,), bool.
+    whole : numpy.ndarray
+        True where the interval is a pulse or a rest: its edges rise and fall in turn, shape
+        (n - 1,), bool.
     """
 
     time_s: FloatArray
@@ -54,6 +57,7 @@ class UsualCycle:
     spread_on_s: FloatArray
     spread_off_s: FloatArray
     regular: BoolArray
+    whole: BoolArray
 
     def usual_s(self, index: int, *, on: bool) -> float:
         """Return the usual pulse or rest at an interval, seconds."""
@@ -64,6 +68,13 @@ class UsualCycle:
         """Return the scatter of pulse or rest at an interval, seconds."""
         column = self.spread_on_s if on else self.spread_off_s
         return float(column[min(max(index, 0), column.shape[0] - 1)])
+
+    def margin_s(self, *, on: bool) -> FloatArray:
+        """Return how far pulses or rests may be from the usual, seconds, shape (n - 1,)."""
+        usual, spread = (
+            (self.usual_on_s, self.spread_on_s) if on else (self.usual_off_s, self.spread_off_s)
+        )
+        return _margin(usual, spread)
 
 
 def find_usual_cycle(edges: Edges, *, pulse_high: bool) -> UsualCycle | None:
@@ -104,7 +115,14 @@ def find_usual_cycle(edges: Edges, *, pulse_high: bool) -> UsualCycle | None:
         place = np.clip(np.searchsorted(state, every), 0, state.shape[0] - 1)
         columns.append((usual[place], spread[place]))
     (usual_on, spread_on), (usual_off, spread_off) = columns
-    return UsualCycle(time, opens, length, usual_on, usual_off, spread_on, spread_off, regular)
+    return UsualCycle(
+        time, opens, length, usual_on, usual_off, spread_on, spread_off, regular, whole
+    )
+
+
+def _margin(usual: FloatArray, spread: FloatArray) -> FloatArray:
+    """Return how far from the usual an interval may be."""
+    return np.maximum(_SPREADS * spread, _LEAST_SHARE * usual)
 
 
 def _running_median(values: FloatArray, half: int) -> FloatArray:
@@ -129,7 +147,7 @@ def _track(values: FloatArray, u_edge_s: float) -> tuple[FloatArray, FloatArray]
 
 def _near_usual(values: FloatArray, usual: FloatArray, spread: FloatArray) -> BoolArray:
     """Tell which values lie near the usual, or between those before and those after."""
-    margin = np.maximum(_SPREADS * spread, _LEAST_SHARE * usual)
+    margin = _margin(usual, spread)
     near = np.asarray(np.abs(values - usual) <= margin)
     if values.shape[0] <= 2 * _HALF_NEAR:
         return near
