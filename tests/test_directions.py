@@ -11,7 +11,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from benchlog.capture.simulated import Fluctuation, Wander, simulate_edges
-from benchlog.channel.design import predict_cycle
+from benchlog.channel.design import parse_design, predict_cycle
 from benchlog.diagnosis.separation.directions import Direction, find_directions
 from tests.test_design import HERON, HERON_DESIGN, parse
 
@@ -220,3 +220,31 @@ def test_finds_figures_for_any_pulse_train(on_s: float, off_s: float) -> None:
         for one in find_directions(on_s, off_s, design):
             assert np.isfinite(dataclasses.astuple(one)[2:6]).all(), one.kind
             assert math.isfinite(one.u_relative)
+
+
+def test_a_channel_at_the_end_of_its_track_has_finite_directions() -> None:
+    """Where little is left on the on side, a kilohm at the contact would stop the circuit."""
+    design = parse_design(
+        """
+channel = "curtain"
+[supply]
+volts = 5.0
+[timer]
+family = "cmos"
+r_on = 1800
+r_knob = 10000
+r_off = 100000
+c_timing = "220n"
+[knob]
+travel_deg = 280
+[servo]
+pulse_min_us = 500
+pulse_max_us = 2500
+angle_min_deg = 0
+angle_max_deg = 180
+""",
+        "curtain/design.toml",
+    )
+    for one in find_directions(378e-6, 16.6e-3, design):
+        assert np.isfinite([one.on_s, one.off_s, one.next_on_s, one.next_off_s]).all(), one.kind
+        assert np.isfinite([one.u_relative, one.bend]).all(), one.kind

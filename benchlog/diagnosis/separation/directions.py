@@ -108,7 +108,7 @@ def find_directions(
     Returns
     -------
     tuple of Direction
-        One for each kind.
+        One for each kind, but for those that would stop this circuit.
 
     Raises
     ------
@@ -138,6 +138,8 @@ def find_directions(
             slopes = _middle_first(_rows(slopes, bipolar))
         spread = _spread_of_angle(slopes, mean_on_s, mean_off_s)
         on, off, next_on, next_off = (float(row[0]) for row in slopes)
+        if not np.isfinite([on, off, next_on, next_off, spread]).all():
+            continue
         found.append(
             Direction(kind, cause, on, off, next_on, next_off, unit, spread, bends.get(kind, 0.0))
         )
@@ -231,26 +233,35 @@ def _list_bends(circuit: Circuit, scales: Scales, on_s: float, off_s: float) -> 
     circuit = first_alone(circuit)
     scales = (scales[0][:1], scales[1][:1])
     here = _list_moves(circuit, scales)
-    moved = {
-        "wiper": replace(
-            circuit,
-            r_a_ohm=np.asarray(circuit.r_a_ohm) + _REACH["wiper"] * scales[0],
-            r_b_ohm=np.asarray(circuit.r_b_ohm) - _REACH["wiper"] * scales[0],
-        ),
-        "contact": replace(
-            circuit, r_wiper_ohm=np.asarray(circuit.r_wiper_ohm) + _REACH["contact"]
-        ),
-        "supply": replace(circuit, supply_v=np.asarray(circuit.supply_v) - _REACH["supply"]),
-    }
+
+    def angle(kind: str, slopes: dict[str, tuple[Values, Values, Values, Values]]) -> float:
+        on, off, next_on, _ = slopes[kind]
+        return float(np.arctan2((on[0] + next_on[0]) / on_s, off[0] / off_s))
+
     bends = {}
-    for kind, away in moved.items():
-        there = _list_moves(away, scales)[kind]
-        angles = [
-            float(np.arctan2((rows[0][0] + rows[2][0]) / on_s, rows[1][0] / off_s))
-            for rows in (here[kind], there)
-        ]
-        bends[kind] = abs(angles[1] - angles[0]) / _REACH[kind]
+    for kind, whole in _REACH.items():
+        bends[kind] = 0.0
+        # so far away the circuit may not oscillate any more
+        for reach in (whole, whole / 3.0, whole / 10.0, whole / 30.0):
+            there = angle(kind, _list_moves(_moved(circuit, scales, kind, reach), scales))
+            turn = abs(there - angle(kind, here)) / reach
+            if np.isfinite(turn):
+                bends[kind] = turn
+                break
     return bends
+
+
+def _moved(circuit: Circuit, scales: Scales, kind: str, reach: float) -> Circuit:
+    """Return a circuit in which one cause has moved."""
+    if kind == "wiper":
+        return replace(
+            circuit,
+            r_a_ohm=np.asarray(circuit.r_a_ohm) + reach * scales[0],
+            r_b_ohm=np.asarray(circuit.r_b_ohm) - reach * scales[0],
+        )
+    if kind == "contact":
+        return replace(circuit, r_wiper_ohm=np.asarray(circuit.r_wiper_ohm) + reach)
+    return replace(circuit, supply_v=np.asarray(circuit.supply_v) - reach)
 
 
 def _within_cycle(circuit: Circuit) -> tuple[Values, Values, Values, Values]:

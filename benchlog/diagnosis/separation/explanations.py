@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from benchlog.diagnosis.separation.directions import Direction
 from benchlog.diagnosis.separation.powers import Fit, fit_powers, take_fits
 from benchlog.diagnosis.separation.spectra import Cells
+from benchlog.diagnosis.separation.supplies import SUPPLIES
 from benchlog.diagnosis.separation.templates import ALWAYS, REST, WITHIN, Templates
 
-__all__ = ["SUPPLIES", "Recording", "find_explanations"]
+__all__ = ["ASIDE", "Recording", "find_explanations"]
 
 Values = NDArray[np.float64]
 
@@ -33,6 +34,8 @@ _COSTS = {
     "battery-bipolar": 4.0,
     "supply-held": 4.0,
     "supply-held-bipolar": 5.0,
+    "supply-flowing": 3.0,
+    "supply-flowing-bipolar": 4.0,
 }
 """Log odds against each cause's being at work, before the recording is looked at."""
 
@@ -42,16 +45,9 @@ _WITHIN_ALONE = 6.0
 _RESTLESS = 4.0
 """Log odds against levels that are restless by themselves."""
 
-SUPPLIES = frozenset(
-    {
-        "supply",
-        "battery",
-        "supply-bipolar",
-        "battery-bipolar",
-        "supply-held",
-        "supply-held-bipolar",
-    }
-)
+ASIDE = ("mains", "contact", "supply")
+"""The kinds to which what is taken out of a recording goes: hum, and odd cycles."""
+
 _VAGUE = 0.02
 """Radians from which a direction's uncertainty may hide a better fit."""
 _SIDES = (-1.2, 1.2)
@@ -73,16 +69,16 @@ class Recording:
         What it holds, without the mains.
     templates : Templates
         What each kind may do in it.
-    mains : numpy.ndarray
-        Variance that the mains makes, of pulse and period, slow and fast, shape (2, 2), seconds
-        squared.
+    aside : numpy.ndarray
+        Variances that were taken out before, a row for each of `ASIDE`; of pulse and period, slow
+        and fast, shape (3, 2, 2), seconds squared.
     directions : tuple of Direction
         Of the channel as it stood.
     """
 
     cells: Cells
     templates: Templates
-    mains: Values
+    aside: Values
     directions: tuple[Direction, ...]
 
 
@@ -140,7 +136,7 @@ def _score(
         total = total + fit.evidence
         restless |= fit.restless
         fits.append(fit)
-    total = total - _RESTLESS * restless
+    total = np.where(np.isfinite(total), total - _RESTLESS * restless, -np.inf)
     return total, fits
 
 

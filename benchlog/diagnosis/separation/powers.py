@@ -28,10 +28,6 @@ __all__ = ["Fit", "fit_powers", "take_fits"]
 Values = NDArray[np.float64]
 Turned = NDArray[np.complex128]
 
-_BENT = 0.004
-"""What a direction may bend at the least over the reach of a fluctuation, radians: nothing in
-the model is truer than that."""
-
 _MOST_BENT = 0.15
 
 _INPUT_SPREAD = 0.15  # of the logarithm of the input's noise power
@@ -123,15 +119,16 @@ class _State:
         moved = np.asarray(np.any(chosen[:, within], axis=1), dtype=bool)
         self.most[:, 1 : len(first)] = np.where(moved[:, None], self.calm[None], np.inf)
         self.raw = np.minimum(self.raw, self.most[:, :, None])
-        self.bent = np.full((sets, self.place.shape[1]), _BENT)
-        self.side_raw = _BENT**2 * self.raw
+        self.slack = templates.slack[self.place]
+        self.bent = self.slack
+        self.side_raw = self.bent[:, :, None] ** 2 * self.raw
         self.set_squares()
 
     def set_bends(self) -> None:
         """Allow for the bend of each direction over the reach that its cause has."""
         reach = np.sqrt(self.power() @ self.cells.share)
         # a square beside its straight line: 1/sqrt(2) of it is not along
-        self.bent = np.clip(np.hypot(_BENT, 0.7 * self.bend * reach), 0.0, _MOST_BENT)
+        self.bent = np.clip(np.hypot(self.slack, 0.7 * self.bend * reach), 0.0, _MOST_BENT)
 
     def set_squares(self) -> None:
         """Work out the directions' squares at the present angles."""

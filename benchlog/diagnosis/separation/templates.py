@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from benchlog.diagnosis.separation.directions import Direction
 from benchlog.diagnosis.separation.spectra import Cells
+from benchlog.diagnosis.separation.supplies import FLOWING, SUPPLIES
 
 __all__ = ["ALWAYS", "INPUT", "REST", "WITHIN", "Templates", "list_templates"]
 
@@ -25,8 +26,10 @@ WITHIN = ("supply-on-end", "supply-off-end")
 
 _WHITE = frozenset({*ALWAYS, *WITHIN})
 _THERMAL = frozenset({"capacitor", "diode", "leak", "battery", "battery-bipolar"})
-_STEPPING = frozenset({"wiper", "supply", "supply-bipolar"})
+_STEPPING = frozenset({"wiper", *SUPPLIES} - {"battery", "battery-bipolar"})
 """What moves in steps and walks: its power falls as the square of the rate within an octave."""
+
+_SLACK, _PULLED_SLACK = 0.004, 0.1
 
 _THERMAL_ORDER = 8.0  # half-waves in the recording from which what is warm only follows
 _THERMAL_FALL = 4.0
@@ -49,6 +52,9 @@ class Templates:
         Standard uncertainty of each direction, radians, shape (kinds,).
     bend : numpy.ndarray
         By how much it turns over the root of a power, radians, shape (kinds,).
+    slack : numpy.ndarray
+        By how much it may bend at the least, radians, shape (kinds,): nothing in the model is truer
+        than that.
     group : numpy.ndarray
         Which of a kind's powers holds in a cell and how much of it, shape (kinds, m, groups).
     """
@@ -59,10 +65,13 @@ class Templates:
     length: Values
     u_angle: Values
     bend: Values
+    slack: Values
     group: Values
 
 
-def list_templates(cells: Cells, directions: Sequence[Direction]) -> Templates:
+def list_templates(
+    cells: Cells, directions: Sequence[Direction], *, is_pulled: bool = False
+) -> Templates:
     """Return what each direction does in each cell of a recording.
 
     Parameters
@@ -71,6 +80,9 @@ def list_templates(cells: Cells, directions: Sequence[Direction]) -> Templates:
         The recording, m cells.
     directions : sequence of Direction
         Of that recording's channel.
+    is_pulled : bool
+        Whether its supply is pulled so suddenly that single cycles were set apart: what is left
+        beside them goes the supply's way less truly.
 
     Returns
     -------
@@ -87,12 +99,19 @@ def list_templates(cells: Cells, directions: Sequence[Direction]) -> Templates:
         sizes /= np.repeat((cells.mean_on_s, cells.mean_off_s), 2)
         length[k] = float(np.sqrt(np.sum(sizes**2)))
         sizes /= length[k]
-        on, off = sizes[0] + sizes[1] * cells.turn, sizes[2] + sizes[3] * cells.turn
+        before, after = cells.turn, cells.turn
+        if one.kind in FLOWING:
+            duty = cells.mean_on_s / (cells.mean_on_s + cells.mean_off_s)
+            before = np.exp(-2j * np.pi * cells.rate * duty)
+            after = np.exp(2j * np.pi * cells.rate * (1.0 - duty))
+        on, off = sizes[0] + sizes[1] * before, sizes[2] + sizes[3] * after
         phase = np.where(np.abs(on) > 1e-12, on / np.maximum(np.abs(on), 1e-12), 1.0)
         along[k, :, 0], along[k, :, 1] = on, off
         across[k, :, 0], across[k, :, 1] = -off * phase, np.abs(on)
         u_angle[k] = max(one.u_relative, 1e-3)
         bend[k] = one.bend / length[k]
+    pulled = [is_pulled and kind in SUPPLIES for kind in kinds]
+    slack = np.where(pulled, _PULLED_SLACK, _SLACK)
     bands = int(cells.band.max()) + 1
     group = np.zeros((len(kinds), count, bands))
     own = np.zeros((count, bands))
@@ -112,7 +131,7 @@ def list_templates(cells: Cells, directions: Sequence[Direction]) -> Templates:
             group[k] = _thermal_groups(cells, own)
         else:
             group[k] = own
-    return Templates(kinds, along, across, length, u_angle, bend, group)
+    return Templates(kinds, along, across, length, u_angle, bend, slack, group)
 
 
 def _thermal_groups(cells: Cells, own: Values) -> Values:

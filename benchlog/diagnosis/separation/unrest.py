@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.diagnosis.cycles import Cycles
+from benchlog.diagnosis.odd_cycles import Calmed, calm_cycles
 from benchlog.diagnosis.separation.directions import Direction
-from benchlog.diagnosis.separation.explanations import SUPPLIES, Recording, find_explanations
+from benchlog.diagnosis.separation.explanations import (
+    ASIDE,
+    Recording,
+    find_explanations,
+)
 from benchlog.diagnosis.separation.powers import Fit
 from benchlog.diagnosis.separation.shares import Realised, realise
 from benchlog.diagnosis.separation.spectra import LEAST_CYCLES, list_cells
+from benchlog.diagnosis.separation.supplies import SUPPLIES, list_supplies
 from benchlog.diagnosis.separation.templates import REST, list_templates
 
 if TYPE_CHECKING:
@@ -31,6 +37,9 @@ _FINE = 2e-3
 _MISTAKEN, _LOOSE, _LOOSE_MAINS = 0.015, 0.12, 0.18
 """What is left out: of the leading cause, and by how much variances may be off (log). How hard hum
 pulls depends on where all the rest stands at that moment, which its line's size does not tell."""
+_MOSTLY_LONGER, _ALIKE = 0.9, 0.4
+"""Of odd cycles that a bad contact makes: they are longer, and the pulse goes with the rest."""
+_PULLED_CYCLES = 10
 _DRAWS = 600
 _SEED = 11
 
@@ -219,28 +228,35 @@ def _measure(cycles: Sequence[Cycles]) -> tuple[float, float, float]:
 def _prepare(
     cycles: Cycles, directions: tuple[Direction, ...], search: MainsSearch | None
 ) -> Recording:
-    """Take the mains out of a recording and sort what is left into cells."""
-    on, off = cycles.on_s.copy(), cycles.off_s.copy()
-    mains = np.zeros((2, 2))
+    """Take the mains and odd cycles out of a recording and sort what is left into cells."""
+    calmed = calm_cycles(cycles)
+    on, off = calmed.cycles.on_s.copy(), calmed.cycles.off_s.copy()
+    aside = np.zeros((len(ASIDE), 2, 2))
+    is_contact = _is_contact(calmed, directions)
+    aside[1 if is_contact else 2, :, 1] = calmed.variances
+    mains = aside[0]
     for line in search.lines if search is not None else ():
         on -= line.on_part_s
         off -= line.off_part_s
         fast = int(abs(line.alias_hz) >= 0.5)
         mains[0, fast] += float(np.var(line.on_part_s))
         mains[1, fast] += float(np.var(line.on_part_s + line.off_part_s))
-    # a supply that sags smoothly is told by that as well
-    sags = {"supply": "battery", "supply-bipolar": "battery-bipolar"}
-    smooth = [replace(one, kind=sags[one.kind]) for one in directions if one.kind in sags]
-    # one that holds still within each cycle moves the pulse alone, however fast it changes
-    holding = {"supply": "supply-held", "supply-bipolar": "supply-held-bipolar"}
-    held = [
-        replace(one, kind=holding[one.kind], on_s=one.on_s + one.next_on_s, next_on_s=0.0)
-        for one in directions
-        if one.kind in holding
-    ]
-    directions = (*directions, *smooth, *held)
+    directions = (*directions, *list_supplies(directions))
     cells = list_cells(on, off, cycles.u_edge_s)
-    return Recording(cells, list_templates(cells, directions), mains, directions)
+    is_pulled = calmed.off_s.shape[0] >= _PULLED_CYCLES and not is_contact
+    templates = list_templates(cells, directions, is_pulled=is_pulled)
+    return Recording(cells, templates, aside, directions)
+
+
+def _is_contact(calmed: Calmed, directions: Sequence[Direction]) -> bool:
+    """Tell whether odd cycles go the way that a bad contact moves pulse and rest."""
+    way = next((one for one in directions if one.kind == "contact"), None)
+    if way is None or not calmed.off_s.shape[0] or not way.off_s:
+        return False
+    expected = way.on_s / way.off_s
+    seen = float(calmed.on_s @ calmed.off_s) / float(calmed.off_s @ calmed.off_s)
+    longer = float(np.sum(calmed.off_s[calmed.off_s > 0] ** 2) / np.sum(calmed.off_s**2))
+    return longer > _MOSTLY_LONGER and abs(seen / expected - 1.0) < _ALIKE
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,14 +277,16 @@ def _explain(ready: Sequence[Recording], counted: int) -> _Explained:
     causes = {one.kind: one.cause for one in ready[0].directions}
     realised = [_pool(ready, fits, k) for k in range(score.shape[0])]
     counts = np.array([one.cells.count for one in ready], dtype=np.float64)
-    parts = np.stack([one.mains for one in ready])
-    mains: Values = np.einsum("r,rij->ij", counts / counts.sum(), parts)
-    leaders = [_leader(kinds, causes, one, mains, counted) for one in realised]
+    parts = np.stack([one.aside for one in ready])
+    aside: Values = np.einsum("r,rkij->kij", counts / counts.sum(), parts)
+    names = (*kinds, *ASIDE)
+    causes |= {"mains": "mains", "contact": "wiper"}
+    leaders = [_leader(names, causes, one, aside, counted) for one in realised]
     best = int(np.argmax(score))
     rivals = [k for k, leader in enumerate(leaders) if leader != leaders[best]]
     other = max(rivals, key=lambda k: score[k]) if rivals else None
     odds = float(score[best] - score[other]) if other is not None else 1e3
-    shares = _draw_shares(score, realised, mains, counted)
+    shares = _draw_shares(score, realised, aside, counted)
     weight = _weights(score)
 
     def average(name: str) -> Values:
@@ -276,10 +294,13 @@ def _explain(ready: Sequence[Recording], counted: int) -> _Explained:
         return np.asarray(sum(w * one for w, one in zip(weight, each, strict=True)))
 
     slow, fast, size, change = (average(name) for name in ("slow", "fast", "size", "change"))
+    slow = np.concatenate([slow, aside[:, :, 0].T], axis=1)
+    fast = np.concatenate([fast, aside[:, :, 1].T], axis=1)
+    size, change = (np.pad(one, (0, len(ASIDE))) for one in (size, change))
     units = {one.kind: one.unit for one in ready[0].directions}
     rest = float(shares[:, kinds.index(REST)].mean())
     columns: dict[str, list[int]] = {}
-    for k, kind in enumerate(kinds):
+    for k, kind in enumerate(names):
         if kind in causes and np.any(slow[:, k] + fast[:, k] > 0):
             columns.setdefault("supply" if kind in SUPPLIES else kind, []).append(k)
     found = [
@@ -288,17 +309,15 @@ def _explain(ready: Sequence[Recording], counted: int) -> _Explained:
             causes[kind],
             np.stack([slow[:, ks].sum(axis=1), fast[:, ks].sum(axis=1)]),
             shares[:, ks].sum(axis=1),
-            float(np.sqrt(size[ks].sum())),
-            units[kind],
-            float(change[ks].sum()),
+            float(np.sqrt(size[ks].sum())) if kind in units else None,
+            units.get(kind, ""),
+            float(change[ks].sum()) if kind in units else None,
         )
         for kind, ks in columns.items()
     ]
-    if mains.any():
-        found.append(_contribution("mains", "mains", mains.T, shares[:, -1], None, "", None))
     found.sort(key=lambda one: -one.share)
     rival = leaders[other] if other is not None else None
-    return _Explained(tuple(found), _gather(kinds, causes, shares), rest, odds, rival)
+    return _Explained(tuple(found), _gather(names, causes, shares), rest, odds, rival)
 
 
 def _interval(draws: Values) -> tuple[float, float, float]:
@@ -309,12 +328,12 @@ def _interval(draws: Values) -> tuple[float, float, float]:
 
 
 def _gather(
-    kinds: tuple[str, ...], causes: dict[str, str], shares: Values
+    names: tuple[str, ...], causes: dict[str, str], shares: Values
 ) -> tuple[CauseShare, ...]:
-    """Return the shares by cause; of `shares` the last column is the mains'."""
+    """Return the shares by cause; a column of `shares` for each of `names`."""
     sums: dict[str, Values] = {}
-    for k, kind in enumerate((*kinds, "mains")):
-        cause = "mains" if kind == "mains" else causes.get(kind)
+    for k, kind in enumerate(names):
+        cause = causes.get(kind)
         if cause is not None and shares[:, k].any():
             sums[cause] = sums.get(cause, 0.0) + shares[:, k]
     found = []
@@ -369,14 +388,14 @@ def _pool(ready: Sequence[Recording], fits: Sequence[Fit], k: int) -> Realised:
 
 
 def _leader(
-    kinds: tuple[str, ...], causes: dict[str, str], one: Realised, mains: Values, counted: int
+    names: tuple[str, ...], causes: dict[str, str], one: Realised, aside: Values, counted: int
 ) -> str:
     """Return the cause that does most of what counts."""
-    sums: dict[str, float] = {"mains": float(mains[counted].sum())}
-    for k, kind in enumerate(kinds):
+    each = [*(one.slow[counted] + one.fast[counted]), *aside[:, counted].sum(axis=1)]
+    sums: dict[str, float] = {}
+    for kind, variance in zip(names, each, strict=True):
         if kind in causes:
-            cause = causes[kind]
-            sums[cause] = sums.get(cause, 0.0) + float(one.slow[counted, k] + one.fast[counted, k])
+            sums[causes[kind]] = sums.get(causes[kind], 0.0) + float(variance)
     return max(sums, key=lambda cause: sums[cause])
 
 
@@ -388,9 +407,9 @@ def _weights(score: Values) -> Values:
 
 
 def _draw_shares(
-    score: Values, realised: Sequence[Realised], mains: Values, counted: int
+    score: Values, realised: Sequence[Realised], aside: Values, counted: int
 ) -> Values:
-    """Return draws of all shares, the mains' last; shape (draws, kinds + 1)."""
+    """Return draws of all shares, those set aside last; shape (draws, kinds + 3)."""
     rng = np.random.default_rng(_SEED)
     weight = _weights(score)
     numbers = np.floor(np.cumsum(weight) * _DRAWS + 0.5).astype(int)
@@ -407,8 +426,8 @@ def _draw_shares(
         draws[:, 0] = 0.0
         rows.append(draws)
     draws = np.concatenate(rows)
-    line = np.full((draws.shape[0], 1), float(mains[counted].sum()))
-    draws = np.concatenate([draws, line], axis=1)
+    apart = np.tile(aside[:, counted].sum(axis=1), (draws.shape[0], 1))
+    draws = np.concatenate([draws, apart], axis=1)
     draws = _blur(rng, draws)
     total = draws.sum(axis=1, keepdims=True)
     return np.asarray(draws / np.where(total > 0, total, 1.0))
@@ -420,7 +439,7 @@ def _blur(rng: np.random.Generator, draws: Values) -> Values:
     rows = np.arange(draws.shape[0])
     loose = _MISTAKEN * draws[rows, lead][:, None] * rng.random((draws.shape[0], 1))
     off = np.full(draws.shape[1], _LOOSE)
-    off[-1] = _LOOSE_MAINS
+    off[-len(ASIDE)] = _LOOSE_MAINS
     small = np.maximum(draws - loose, 0.0) * np.exp(off * rng.standard_normal(draws.shape))
     small[rows, lead] = draws[rows, lead] * np.exp(off[lead] * rng.standard_normal(lead.shape))
     return np.asarray(small)

@@ -111,16 +111,19 @@ def typical_circuits(
     def either(name: str) -> Values:
         return np.asarray(np.where(second, getattr(bipolar, name), getattr(cmos, name)))
 
-    r_knob, r_off = spread(47e3, 220e3, 100e3), spread(390e3, 1e6, 820e3)
+    # the same times are had from small resistors and a large capacitor, where the discharge
+    # transistor counts for more
+    size = spread(0.08, 1.3, 1.0)
+    r_knob, r_off = size * spread(47e3, 220e3, 100e3), size * spread(390e3, 1e6, 820e3)
     diode = MODELS["1N4148"]
     volts = spread(3.6, 9.0, 6.0) if supply_v is None else supply_v * _vary(rng, 0.01)
     volts = np.where(second, np.maximum(volts, 4.5), volts)
     warm = 27.0 if temperature_c is None else temperature_c
     circuit = Circuit(
         supply_v=volts,
-        r_a_ohm=33e3 + 0.5 * r_knob,
+        r_a_ohm=33e3 * size + 0.5 * r_knob,
         r_b_ohm=r_off + 0.5 * r_knob,
-        c_f=22e-9,
+        c_f=22e-9 / size,
         diode=replace(
             diode, saturation_current_a=diode.saturation_current_a * spread(0.5, 2.0, 1.0)
         ),
