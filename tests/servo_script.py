@@ -31,13 +31,15 @@ _QUICK_S = 0.5
 class KeyedCommand:
     """A command on a pseudo-terminal, which gives it keys and takes what it says."""
 
-    def __init__(self, *words: str | Path, cwd: Path, columns: int = 400) -> None:
+    def __init__(
+        self, *words: str | Path, cwd: Path, columns: int = 400, term: str = "dumb"
+    ) -> None:
         import pty
 
         self.pid, self.fd = pty.fork()
         if self.pid == 0:
             os.chdir(cwd)
-            environment = plain_environment() | {"COLUMNS": str(columns), "TERM": "dumb"}
+            environment = plain_environment() | {"COLUMNS": str(columns), "TERM": term}
             os.execvpe(sys.executable, command_words(*words), environment)
         self._seen = ""
         self._read_to = 0

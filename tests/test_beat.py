@@ -9,7 +9,15 @@ from benchlog.channel.design import Design, parse_design
 from benchlog.diagnosis.cycles import Cycles
 from benchlog.diagnosis.separation.beat_likeness import lasting_slope, point_effect
 from benchlog.diagnosis.separation.directions import Direction, find_directions
-from benchlog.diagnosis.trial.beat import Beats, analyse_beat, draw_beats
+from benchlog.diagnosis.train.event_kinds import Event
+from benchlog.diagnosis.trial.beat import BeatResult, analyse_beat
+from benchlog.diagnosis.trial.beats import (
+    FEWEST_ROUNDS,
+    SHORTEST_SLOT_S,
+    Beats,
+    draw_beats,
+    list_other_orders,
+)
 from benchlog.diagnosis.trial.comparing import Stage, compare_stages
 from benchlog.diagnosis.words.beat_texts import TRIES, describe_beat
 from benchlog.diagnosis.words.comparing_texts import describe_comparison
@@ -88,6 +96,31 @@ def test_beats_that_cannot_be(rounds: int, slot_s: float) -> None:
         draw_beats(rounds, slot_s, 0)
 
 
+@pytest.mark.parametrize("rounds", [7, 8, 12])
+def test_an_answer_can_be_sure_for_every_order(rounds: int) -> None:
+    """Chance is (1 + those as clear) / (1 + k): with 200 others it can be below 0.005."""
+    for seed in range(40):
+        heard = draw_beats(rounds, 4.0, seed).acts
+        # the last slots may be missing where it was left
+        for length in (2 * rounds, 2 * rounds - 2):
+            others = list_other_orders(heard[:length], rounds)
+            assert len(others) >= 200
+            rows = {row.tobytes() for row in others}
+            assert len(rows) == len(others)
+            assert np.array(heard[:length]).tobytes() not in rows
+
+
+def test_a_clear_answer_is_sure_for_every_order_of_the_fewest_and_shortest() -> None:
+    """Without noise only the hand's own order fits: p = 1 / (1 + k)."""
+    for seed in range(12):
+        beats = draw_beats(FEWEST_ROUNDS, SHORTEST_SLOT_S, seed)
+        cycles = make_cycles(beats.duration_s, seed)
+        act = np.array([float(bool(beats.act_at(one - 0.5))) for one in cycles.start_s.tolist()])
+        result = analyse_beat(moved(cycles, 30e-6 * act, 0.0 * act), beats)
+        assert result.found
+        assert result.p_value < 0.005
+
+
 # --- the answer --------------------------------------------------------------------------
 
 
@@ -123,15 +156,140 @@ def test_restlessness_is_found(directions: tuple[Direction, ...]) -> None:
 
 
 def test_chance_rarely_answers() -> None:
-    """Of 60 channels that only creep, the chance that 3 are accused at p <= 0.005 is 0.3 %."""
+    """Of 60 that only creep and lose pulses 3 are accused at p <= 0.005 by a chance of 0.3 %."""
     accused = 0
     for seed in range(60):
         beats = draw_beats(8, 2.0, seed)
         walk_s = (0.0, 0.05e-6, 0.3e-6)[seed % 3]
         slope = (0.0, 1e-6)[seed % 2]
         cycles = make_cycles(beats.duration_s, 100 + seed, walk_s=walk_s, slope_s_per_s=slope)
-        accused += analyse_beat(cycles, beats).found
+        # pulses are lost as well, in bursts that keep no beat
+        times = np.random.default_rng(seed).uniform(0, beats.duration_s, seed % 5)
+        events = [
+            Event("missing-pulse", float(one) + 0.1 * k, 14e-3, 1, phase_kept=True, sure=True)
+            for one in times
+            for k in range(1 + seed % 4)
+        ]
+        accused += analyse_beat(cycles, beats, (), events).found
     assert accused <= 2
+
+
+def lose(
+    cycles: Cycles, beats: Beats, seed: int, *, acting_share: float, resting_share: float
+) -> tuple[Cycles, list[Event]]:
+    """Lose cycles: each is an event, and missing from the list, as a bad contact makes it."""
+    rng = np.random.default_rng(seed)
+    act = acting(cycles, beats) > 0
+    lost = rng.random(cycles.count) < np.where(act, acting_share, resting_share)
+    events = [
+        Event("missing-pulse", float(one), 14e-3, 1, phase_kept=True, sure=True)
+        for one in cycles.start_s[lost]
+    ]
+    kept = ~lost
+    follows = cycles.follows[kept] & (np.diff(np.flatnonzero(kept), prepend=-2) == 1)
+    return (
+        Cycles(
+            cycles.start_s[kept],
+            cycles.on_s[kept],
+            cycles.off_s[kept],
+            follows,
+            cycles.u_edge_s,
+            cycles.duration_s,
+        ),
+        events,
+    )
+
+
+@pytest.mark.parametrize(
+    ("tried", "cause"),
+    [("tap", "wiper"), ("neighbour", "supply"), ("supply", "supply"), ("warm", "missing-pulse")],
+)
+def test_pulses_that_are_lost_only_while_acting_are_found(tried: str, cause: str) -> None:
+    beats = draw_beats(8, 4.0, 4)
+    whole = make_cycles(beats.duration_s, 11)
+    cycles, events = lose(whole, beats, 1, acting_share=0.3, resting_share=0.0)
+    result = analyse_beat(cycles, beats, (), events)
+    assert (result.found, result.way) == (True, "events")
+    assert result.lost_act > 10 * result.lost_rest
+    finding = describe_beat(result, tried)
+    assert finding.cause == cause
+    assert finding.what.startswith("Pulses are lost or split while you act")
+
+
+def test_a_few_lost_pulses_on_the_beat_are_enough() -> None:
+    """One or two in each act and none at rest: 1 % of the pulses in all."""
+    beats = draw_beats(8, 4.0, 4)
+    whole = make_cycles(beats.duration_s, 12)
+    cycles, events = lose(whole, beats, 2, acting_share=0.015, resting_share=0.0)
+    assert 16 <= len(events) <= 60
+    assert analyse_beat(cycles, beats, (), events).way == "events"
+
+
+def test_pulses_that_are_lost_all_the_time_are_no_right_pulses() -> None:
+    beats = draw_beats(8, 4.0, 5)
+    whole = make_cycles(beats.duration_s, 13)
+    cycles, events = lose(whole, beats, 3, acting_share=0.1, resting_share=0.1)
+    result = analyse_beat(cycles, beats, (), events)
+    assert not result.found
+    finding = describe_beat(result, "tap")
+    assert finding.cause == "missing-pulse"
+    assert "not on the beat" in finding.what
+    gaps = [Event("gap", 9.0 + k, 0.5, 1, phase_kept=True, sure=True) for k in range(5)]
+    # what the recorder lost is no fault of the channel
+    assert describe_beat(analyse_beat(whole, beats, (), gaps), "tap").cause == "steady"
+
+
+def result_of(effect_s: float, u_s: float = 0.05e-6, **other: object) -> BeatResult:
+    known: dict[str, object] = {
+        "found": True,
+        "p_value": 0.00125,
+        "rounds": 8,
+        "way": "moves",
+        "effect_s": effect_s,
+        "u_effect_s": u_s,
+        "rest_effect_s": 0.0,
+        "u_rest_effect_s": 0.2e-6,
+        "delay_s": 0.5,
+        "scatter_ratio": 1.0,
+        "effect": point_effect(np.zeros(2), np.eye(2), ()),
+    }
+    return BeatResult(**{**known, **other})  # type: ignore[arg-type]
+
+
+def test_a_load_must_lengthen_the_pulse() -> None:
+    longer = describe_beat(result_of(8e-6), "supply")
+    assert (longer.cause, longer.sure[:6]) == ("supply", "Surely")
+    assert "by chance alone that happens once in 1000" in longer.sure
+    shorter = describe_beat(result_of(-8e-6), "supply")
+    assert shorter.what.startswith("Something else changed")
+    assert shorter.sure.startswith("Maybe")
+    # a neighbour may pull within a pulse, which shortens it
+    assert describe_beat(result_of(-8e-6), "neighbour").sure.startswith("Surely")
+
+
+def test_what_is_too_little_to_move_the_arm() -> None:
+    finding = describe_beat(result_of(0.4e-6), "neighbour", dead_band_s=5e-6)
+    assert finding.cause == "steady"
+    assert finding.what == "It does, by 0.40 µs: too little to move the arm."
+    assert describe_beat(result_of(3e-6), "neighbour", dead_band_s=2e-6).cause == "neighbour"
+    assert describe_beat(result_of(4.5e-6), "neighbour", dead_band_s=9e-6).cause == "neighbour"
+
+
+def test_words_for_what_is_not_sure() -> None:
+    seems = describe_beat(result_of(6e-6, 2e-6, found=False, p_value=0.006, slot_s=2.0), "tap")
+    assert seems.cause == "not-enough-to-tell"
+    assert "not surely (chance does that six times in 1000)" in seems.what
+    assert seems.next_step == "Do it again with longer beats (--slot 4)."
+    chance = describe_beat(result_of(0.1e-6, found=False, p_value=0.6, way=None), "tap")
+    assert "Nothing but chance is needed for that." in chance.text
+
+
+def test_a_channel_that_died_midway() -> None:
+    beats = draw_beats(8, 4.0, 1)
+    result = analyse_beat(make_cycles(9.0, 1), beats)
+    finding = describe_beat(result, "neighbour", ceased_s=9.0)
+    assert finding.what == "The pulses ceased after 9 s."
+    assert finding.cause == "missing-pulse"
 
 
 def test_too_short_to_tell() -> None:
@@ -157,9 +315,15 @@ def test_every_try_has_its_words(tried: str, directions: tuple[Direction, ...]) 
     act = acting(cycles, beats)
     result = analyse_beat(moved(cycles, 5e-6 * act, 0.0 * act), beats, directions)
     finding = describe_beat(result, tried)
-    assert finding.cause == TRIES[tried].cause
+    # the pulse alone moves, which is no wiper's way
+    assert finding.cause == ("supply" if tried == "tap" else TRIES[tried].cause)
     assert finding.next_step
-    assert finding.sure.startswith(("Surely", "Maybe"))
+    assert finding.sure.startswith("Maybe" if tried == "tap" else "Surely")
+    if tried == "tap":
+        assert finding.what.startswith(
+            "The pulse follows what you do, but not as a loose knob moves it: more like the supply"
+        )
+        assert finding.next_step == "Do it again with --try supply."
 
 
 def test_the_way_is_weighed_with_its_own_uncertainty(directions: tuple[Direction, ...]) -> None:

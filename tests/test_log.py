@@ -71,6 +71,7 @@ def test_the_newest_come_last_with_what_is_known(bench: Bench) -> None:
         "gap_count": 0,
         "unfinished": False,
         "being_recorded": False,
+        "try": None,
         "readable": True,
     }
 

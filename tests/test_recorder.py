@@ -326,6 +326,17 @@ def test_edges_lie_on_the_disk_as_they_were_told(tmp_path: Path) -> None:
     assert kept.length_s == kept.edges.end_s == pytest.approx(0.510001)
 
 
+def test_seconds_count_from_the_first_edge(tmp_path: Path) -> None:
+    """An edge that comes 4 s after the port was opened lies at the record's beginning."""
+    source = Probe(20, KeyboardInterrupt())
+    source.began_s -= 4.0
+    told: list[float] = []
+    keep_edges(make_bench(tmp_path), KNOWN, source, 5.0, told.append)  # type: ignore[arg-type]
+    assert told[0] == 0.0
+    # its edges span 0.19 s, and come at once
+    assert 0.15 < max(told) < 3.0
+
+
 @pytest.mark.parametrize(("end", "stopped"), [(None, False), (KeyboardInterrupt(), True)])
 def test_an_unplugged_probe_misses_the_rest_and_a_stopped_one_does_not(
     tmp_path: Path, end: BaseException | None, stopped: bool

@@ -514,8 +514,11 @@ def test_the_newest_sweep_and_others_by_name(tmp_path: Path) -> None:
     lay(bench, "d", {"sweep": new, "recorded_utc": "2026-09-02T09:15:00Z", "set_aside": "noise"})
     lay(bench, "a", {"sweep": old, "recorded_utc": "2026-09-01T09:05:00Z"})
     lay(bench, "e", {"recorded_utc": "2026-09-01T23:30:00Z"})
+    # what was tried by hand is no part of a sweep, though it is newer
+    lay(bench, "g", {"recorded_utc": "2026-09-02T12:00:00Z", "beats": {"try": "tap"}})
+    lay(bench, "h", {"recorded_utc": "2026-09-02T13:00:00Z", "comparison": new, "stage": "x"})
     lay(bench, "f", {"recorded_utc": "2026-09-02T02:00:00+02:00"})  # the day after, in UTC
-    assert [r.path.stem for r in bench.records("heron")] == list("aefbcd")
+    assert [r.path.stem for r in bench.records("heron")] == list("aefbcdgh")
 
     def stems(stamp: str | None = None) -> str:
         return "".join(record.path.stem for record in bench.sweep("heron", stamp))
@@ -534,6 +537,7 @@ def test_the_newest_sweep_and_others_by_name(tmp_path: Path) -> None:
         (lambda b: None, "no recordings of channel heron .*none yet"),
         (lambda b: (b.captures / "heron").mkdir(), "the folder is empty"),
         (lambda b: lay(b, "a", {"set_aside": "why"}), "every recording is set aside"),
+        (lambda b: lay(b, "a", {"beats": {"try": "tap"}}), "set aside, or one of a try"),
         (lambda b: lay(b, "a", {}).with_suffix(".json").unlink(), "1 files without a sidecar"),
         (lambda b: lay(b, "a", {}).unlink(), "beside the sidecar .*a.json there is no recording"),
         (lambda b: [lay(b, "a", {}), lay(b, "a", {}, ".vcd")], "there is a.vcd, a.wav"),

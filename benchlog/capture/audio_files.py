@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.capture.new_files import store_error
+from benchlog.capture.wave_claim import read_claimed_frames
 from benchlog.errors import RecordingError, StoreError
 from benchlog.recording import BLOCK_FRAMES, Samples
 
@@ -89,7 +90,10 @@ def read_audio(path: Path) -> Samples:
     return Samples(
         rate_hz=float(rate_hz),
         input_count=inputs,
-        frame_count=frames if frames < _FRAMES_UNKNOWN else None,
+        # the library counts what is there, not what the header promises
+        frame_count=max(frames, read_claimed_frames(path) or 0)
+        if frames < _FRAMES_UNKNOWN
+        else None,
         open_blocks=open_blocks,
         step=2.0 ** (1 - _BITS[subtype]) if subtype in _BITS else 0.0,
         name=name,

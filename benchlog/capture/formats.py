@@ -54,12 +54,19 @@ def open_recording(path: Path, *, signal: str | None = None) -> Samples | tuple[
     Raises
     ------
     RecordingError
-        The path is no such file, or the file is damaged.
+        The path is no such file, or the file is damaged; or a signal is named and it is no
+        VCD file.
     """
     head = _read_head(path)
     path = _complete(path)
     gaps, unfinished = _read_beside(path)
     kind = _recognise(head, path)
+    if signal is not None and kind != "vcd":
+        raise RecordingError(
+            f"--signal {signal} with {path}, which holds no signals by name",
+            expected="a VCD file",
+            attempt="the same without --signal",
+        )
     if kind == "sound":
         from benchlog.capture.audio_files import read_audio
 

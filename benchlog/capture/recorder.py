@@ -39,7 +39,7 @@ from benchlog.recording import EdgeList, Gap
 if TYPE_CHECKING:
     from benchlog.capture.stream import EdgeBlock, ProbeStream, SoundStream, StreamBlock
 
-__all__ = ["Kept", "keep_edges", "keep_sound"]
+__all__ = ["Kept", "NoEdgesError", "keep_edges", "keep_sound"]
 
 SYNC_S = 0.4
 """How long what was written may wait until it is flushed to the disk."""
@@ -52,6 +52,10 @@ MOST_GAPS = 5000
 
 _POLL_S = 0.2
 _STOPPED = "stopped by Ctrl-C"
+
+
+class NoEdgesError(DeviceError):
+    """A probe that is there and reports no edges."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -197,7 +201,7 @@ def keep_sound(
     """
     if not (seconds > 0 and math.isfinite(seconds)):
         raise ValueError(f"seconds must be above 0, got {seconds}")
-    block = _first_block(stream)
+    block = _first_block(stream, on_progress)
     rate_hz, inputs = round(stream.rate_hz), stream.input_count
     began = time.time() - len(block.values) / stream.rate_hz
     known = dataclasses.replace(sidecar, rate_hz=stream.rate_hz, recorded_utc=_utc(began))
@@ -225,9 +229,10 @@ def _utc(moment: float) -> str:
     return datetime.fromtimestamp(moment, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def _first_block(stream: SoundStream) -> StreamBlock:
+def _first_block(stream: SoundStream, on_progress: Callable[[float], None] | None) -> StreamBlock:
     while (block := stream.read(_POLL_S)) is None:
-        pass
+        if on_progress:
+            on_progress(0.0)
     return block
 
 
@@ -323,10 +328,11 @@ def keep_edges(
     stream : ProbeStream
         Running; it is not closed here.
     seconds : float
-        How long, above 0, by the probe's counter or this machine's clock, whichever is there
-        first.
+        How long from the first edge on, above 0, by the probe's counter or this machine's clock,
+        whichever is there first. The first edge is waited for as long.
     on_progress : callable, optional
-        Called with the number of seconds that are there.
+        Called with the number of seconds that are there, on the scale of the edges' times: 0 while
+        the first edge is waited for.
 
     Returns
     -------
@@ -346,13 +352,14 @@ def keep_edges(
     if not (seconds > 0 and math.isfinite(seconds)):
         raise ValueError(f"seconds must be above 0, got {seconds}")
     first = _first_edges(stream, seconds, on_progress)
+    began_s = time.monotonic() - stream.elapsed_s
     known = dataclasses.replace(sidecar, recorded_utc=_utc(time.time() - stream.elapsed_s))
     record, file = claim_record(bench, known, ".csv", CSV_HEAD)
     writer = EdgeWriter(file)
     growing, end = _Growing(record, writer), _End()
     try:
         with _until_it_ends(end, record.path):
-            _follow(growing, writer, stream, first, seconds, on_progress)
+            _follow(growing, writer, stream, first, (began_s, seconds), on_progress)
         if not isinstance(end.cause, OSError):
             _add_last(growing, writer, stream, end, seconds)
         if not writer.count:
@@ -378,9 +385,9 @@ def _first_edges(
     """Wait for the first edge; DeviceError where none comes."""
     lost = ""
     try:
-        while (done_s := time.monotonic() - stream.began_s) < seconds:
+        while time.monotonic() - stream.began_s < seconds:
             if on_progress:
-                on_progress(done_s)
+                on_progress(0.0)
             block = stream.read(_POLL_S)
             if block is not None and block.time_s.size:
                 return block
@@ -389,7 +396,8 @@ def _first_edges(
             return last
     except DeviceError as exc:
         lost = f"; {exc.found}"
-    raise DeviceError(
+    kind = DeviceError if lost else NoEdgesError
+    raise kind(
         f"the probe on {stream.port} sent no edges{lost or f' in {seconds:g} s'}",
         expected="two edges a pulse",
         attempt="checking that it is on the output pin and shares the channel's ground",
@@ -401,16 +409,19 @@ def _follow(
     writer: EdgeWriter,
     stream: ProbeStream,
     block: EdgeBlock | None,
-    seconds: float,
+    span: tuple[float, float],
     on_progress: Callable[[float], None] | None,
 ) -> None:
-    """Append edges until the time is over."""
+    """Append edges until so many seconds are over since an instant of this machine's clock."""
+    began_s, seconds = span
     while True:
         if block is not None:
             growing.add_gaps(block.gaps)
             writer.write(block)
         growing.sync_if_due()
-        done_s = max(time.monotonic() - stream.began_s, stream.elapsed_s)
+        # the block that came with the least delay tells best when the probe began to count
+        began_s = min(began_s, time.monotonic() - stream.elapsed_s)
+        done_s = time.monotonic() - began_s
         if on_progress:
             on_progress(min(done_s, seconds))
         if done_s >= seconds:

@@ -24,6 +24,7 @@ __all__ = [
     "Change",
     "Sidecar",
     "is_stamp",
+    "kind_of_try",
     "parse_sidecar",
     "read_sidecar",
     "sidecar_path",
@@ -33,6 +34,7 @@ __all__ = [
 
 _SIZE_LIMIT = 1 << 20
 _DEEPEST = 32
+_BEATS, _COMPARISON = "beats", "comparison"
 _MINIMUM = '{"channel": "heron", "knob_deg": 90, "recorded_utc": "2026-09-01T10:00:00Z"}'
 
 
@@ -113,6 +115,31 @@ class Sidecar:
     def stamp(self) -> str:
         """When it was recorded, as a stamp for file names: ``20260901T100000Z``."""
         return stamp_of(self.recorded_at)
+
+
+def kind_of_try(sidecar: Sidecar) -> str | None:
+    """Tell a recording of something that was tried from one that a calibration may use.
+
+    While it was made, a hand pulled the supply, tapped the knob or turned another channel's.
+
+    Parameters
+    ----------
+    sidecar : Sidecar
+        What is known of the recording.
+
+    Returns
+    -------
+    str or None
+        What was tried, in a few words; None for an ordinary recording.
+    """
+    if _BEATS in sidecar.other:
+        told = sidecar.other[_BEATS]
+        tried = told.get("try") if isinstance(told, dict) else None
+        return f"on the beat: {tried}" if isinstance(tried, str) else "on the beat"
+    if _COMPARISON in sidecar.other:
+        stage = sidecar.other.get("stage")
+        return f"compared: {stage}" if isinstance(stage, str) else "compared"
+    return None
 
 
 def stamp_of(moment: datetime) -> str:

@@ -47,6 +47,7 @@ from benchlog.capture.new_files import (
 from benchlog.capture.sidecar import (
     Sidecar,
     is_stamp,
+    kind_of_try,
     read_sidecar,
     sidecar_path,
     sidecar_text,
@@ -198,7 +199,9 @@ class Bench:
         ]
 
     def sweep(self, channel: str, stamp: str | None = None) -> list[Record]:
-        """Return the recordings of one sweep, oldest first, without those that were set aside.
+        """Return the recordings of one sweep, oldest first.
+
+        Those that were set aside are left out, and those of something that was tried.
 
         Parameters
         ----------
@@ -215,7 +218,7 @@ class Bench:
         """
         sweeps: dict[str, list[Record]] = {}
         for record in self.records(channel):
-            if record.sidecar.set_aside is None:
+            if record.sidecar.set_aside is None and kind_of_try(record.sidecar) is None:
                 key = record.sidecar.sweep or record.sidecar.stamp[:8]
                 sweeps.setdefault(key, []).append(record)
         if not sweeps:
@@ -245,7 +248,7 @@ class Bench:
                 attempt=f"benchlog capture {channel}",
             )
         if any(path.suffix == ".json" for path in paths):
-            why = "every recording is set aside"
+            why = "every recording is set aside, or one of a try"
         else:
             loose = sum(path.suffix.lower() in RECORD_SUFFIXES for path in paths)
             why = f"{loose} files without a sidecar" if loose else "the folder is empty"

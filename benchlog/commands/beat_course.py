@@ -2,28 +2,34 @@
 
 from __future__ import annotations
 
+import contextlib
 import secrets
 import signal
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchlog.commands.tried import LiveWords, hear_file, list_heard, open_live, read_live
-from benchlog.errors import RecordingError, UsageError
+from benchlog.errors import RecordingError, StoreError, UsageError
+from benchlog.show.ending import name_ending
 
 if TYPE_CHECKING:
     from benchlog.capture.recorder import Kept
     from benchlog.capture.sidecar import Sidecar
-    from benchlog.diagnosis.finding import Finding
-    from benchlog.diagnosis.trial.beat import Beats
+    from benchlog.diagnosis.cycles import Cycles
+    from benchlog.diagnosis.finding import Finding, Heard
+    from benchlog.diagnosis.trial.beats import Beats
 
 __all__ = ["BeatWords", "diagnose_on_the_beat", "read_beat_key", "read_beats"]
 
 _LEAD_IN_S = 1.5
 _TAIL_S = 0.5
 _ROUNDS = (7, 64)
-_SLOT_S = (1.0, 60.0)
+_LONGEST_SLOT_S = 60.0
 _KEY = "beats"
+_ENDED = "ended_s"
+_CEASED_S = 1.0
+"""Pulses that stay away for longer than this to the end have ceased."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,17 +57,25 @@ class BeatWords:
     plain: bool = False
 
 
-def read_beats(tried: str, rounds: str, slot: str, *, quiet: bool, plain: bool) -> BeatWords:
-    """Read the options of the beats; UsageError where one is wrong."""
+def read_beats(
+    tried: str | None, rounds: str | None, slot: str | None, *, quiet: bool, plain: bool
+) -> BeatWords:
+    """Read the options of the beats, those that were typed; UsageError where one is wrong."""
     from benchlog.commands.options import read_choice, read_number
+    from benchlog.diagnosis.trial.beats import SHORTEST_SLOT_S
     from benchlog.diagnosis.words.beat_texts import TRIES
 
+    usual = BeatWords()
     read_choice(tried, "--try", tuple(TRIES))
-    count = read_number(rounds, "--rounds", "rounds", low=_ROUNDS[0], high=_ROUNDS[1])
+    count = float(usual.rounds)
+    if rounds is not None:
+        count = read_number(rounds, "--rounds", "rounds", low=_ROUNDS[0], high=_ROUNDS[1])
     if count != int(count):
         raise UsageError(f"--rounds '{rounds}'", expected="a whole number", attempt="--rounds 8")
-    slot_s = read_number(slot, "--slot", "seconds", low=_SLOT_S[0], high=_SLOT_S[1])
-    return BeatWords(tried, int(count), slot_s, quiet, plain)
+    slot_s = usual.slot_s
+    if slot is not None:
+        slot_s = read_number(slot, "--slot", "seconds", low=SHORTEST_SLOT_S, high=_LONGEST_SLOT_S)
+    return BeatWords(tried or usual.tried, int(count), slot_s, quiet, plain)
 
 
 def diagnose_on_the_beat(
@@ -83,7 +97,8 @@ def diagnose_on_the_beat(
     Returns
     -------
     int
-        0 where the pulse does not follow or it cannot be told, 1 where it follows.
+        0 where the pulse does not follow or it cannot be told, 1 where it follows or the device
+        failed on the way, 2 where it was left before anything was recorded.
 
     Raises
     ------
@@ -96,7 +111,7 @@ def diagnose_on_the_beat(
         raise UsageError(
             f"--on-the-beat with {len(targets)} names",
             expected="one channel, or one recording of such a try",
-            attempt=f"benchlog diagnose {targets[0]} --on-the-beat",
+            attempt=f"benchlog diagnose {targets[0]} --on-the-beat --input DEVICE --at DEG",
         )
     target = targets[0]
     if not words.is_live:
@@ -105,36 +120,61 @@ def diagnose_on_the_beat(
             raise UsageError(
                 f"--on-the-beat with {target}, and nothing to listen to",
                 expected="--input DEVICE or --port PORT, or a recording of such a try",
-                attempt="benchlog inputs, to see what there is",
+                attempt=f"benchlog diagnose {target} --on-the-beat --try {beats.tried} --at "
+                f"{words.at or 'DEG'} --input DEVICE; 'benchlog inputs' lists them",
             )
         return _present(words, path, json_output=json_output)
     kept, ended_by = _lead(target, words, beats, json_output=json_output)
+    if kept is None:
+        _tell(f"{name_ending(ended_by)} before anything was recorded")
+        return 2 if ended_by is None else 128 + ended_by
     for line in kept.notices:
-        _warn(line)
+        _tell(line)
     if kept.cut_short is not None:
-        why = "left" if kept.stopped else kept.cut_short
-        _warn(f"ended after {kept.length_s:.1f} s: {why}; that much is kept, {kept.record.path}")
+        _note_end(kept)
+        if kept.stopped:
+            said = f"{name_ending(ended_by)} after {kept.length_s:.1f} s"
+        else:
+            said = f"ended after {kept.length_s:.1f} s: {kept.cut_short}"
+        _tell(f"{said}; that much is kept")
     status = _present(words, kept.record.path, json_output=json_output)
     if ended_by == signal.SIGINT:
         raise KeyboardInterrupt
-    return status if ended_by is None else 128 + ended_by
+    if ended_by is not None:
+        return 128 + ended_by
+    return 1 if kept.cut_short is not None and not kept.stopped else status
 
 
-def _warn(line: str) -> None:
+def _tell(line: str) -> None:
+    """Write a line of news to standard error, on a terminal broken between words."""
+    import sys
+
+    from benchlog.show.asking import tell
     from benchlog.show.terminal import warn
 
-    warn(line)
+    with contextlib.suppress(OSError):  # the terminal may be gone; what was heard is kept
+        (tell if sys.stderr.isatty() else warn)(line)
+
+
+def _note_end(kept: Kept) -> None:
+    """Keep with a recording that it was ended early: it does not tell whether pulses ceased."""
+    from benchlog.capture.claims import update_sidecar
+
+    known = kept.record.sidecar
+    told = {**known.other[_KEY], _ENDED: round(kept.length_s, 3)}
+    with contextlib.suppress(StoreError):  # that it cannot be written was told already
+        update_sidecar(kept.record, replace(known, other={**known.other, _KEY: told}))
 
 
 def _lead(
     target: str, words: LiveWords, chosen: BeatWords, *, json_output: bool
-) -> tuple[Kept, int | None]:
+) -> tuple[Kept | None, int | None]:
     """Record while the user acts; the beats lie in the sidecar before the first sample does."""
     import sys
     from datetime import UTC, datetime
 
     from benchlog.capture.sidecar import Sidecar
-    from benchlog.diagnosis.trial.beat import draw_beats
+    from benchlog.diagnosis.trial.beats import draw_beats
     from benchlog.diagnosis.words.beat_texts import TRIES
     from benchlog.show.asking import tell
     from benchlog.show.live_terminal import has_terminal
@@ -144,21 +184,23 @@ def _lead(
     seconds = _LEAD_IN_S + drawn.duration_s + _TAIL_S
     device, knob_deg = read_live(words, seconds, "--on-the-beat")
     bench, _ = open_live(words, target, device)
+    on_screen = not chosen.plain and not json_output and has_terminal(sys.stdout)
     tell(
-        f"At each beep do what is said then: {what.act}, or {what.rest}. Which of the two is "
-        f"drawn by lot. It takes {seconds:.0f} s."
+        f"At each {'beat' if chosen.quiet else 'beep'} the screen says one of two things. ACT: "
+        f"{what.act}. REST: {what.rest}. Lots are drawn, so the same may come twice. It takes "
+        f"{seconds:.0f} s."
     )
     tell(what.ready)
-    if not chosen.plain and not json_output and has_terminal(sys.stdout):
-        _wait_until_ready()
+    if on_screen and not _is_ready():
+        return None, None
     sidecar = Sidecar(
         channel=target,
         knob_deg=knob_deg,
         recorded_utc=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         source="serial probe" if device.port is not None else "sound input",
         input=device.channel_input if device.sound is not None else None,
-        active_level=words.active,
-        supply_v=words.supply,
+        active_level=words.asked.level,
+        supply_v=words.asked.supply_v,
         note=f"on the beat: {what.word}",
         other={
             _KEY: {
@@ -170,7 +212,7 @@ def _lead(
         },
     )
     from benchlog.commands.beat_loop import record_on_beat
-    from benchlog.diagnosis.trial.beat import Beats
+    from benchlog.diagnosis.trial.beats import Beats
 
     placed = Beats(drawn.slot_s, drawn.acts, _LEAD_IN_S)
     return record_on_beat(
@@ -180,40 +222,65 @@ def _lead(
         placed,
         what,
         quiet=chosen.quiet,
-        on_screen=not chosen.plain and not json_output and has_terminal(sys.stdout),
+        on_screen=on_screen,
         to_error=json_output,
     )
 
 
-def _wait_until_ready() -> None:
-    """Have the words read before a screen hides them."""
-    from benchlog.show.asking import ask, can_ask
+def _is_ready() -> bool:
+    """Have the words read before a screen hides them; False where the user leaves."""
+    from benchlog.show.asking import ask_key, can_ask
 
-    if can_ask():
-        ask("Enter begins", lambda text: text, flag="--plain", default="go")
+    return not can_ask() or ask_key("Enter begins, q leaves", ("q",), flag="--plain") != "q"
 
 
 def _present(words: LiveWords, path: Path, *, json_output: bool) -> int:
     """Analyse a recording with its beats, and show the answer."""
+    from benchlog.diagnosis.train.events import find_events
     from benchlog.diagnosis.trial.beat import analyse_beat
     from benchlog.diagnosis.words.beat_texts import describe_beat
     from benchlog.show.beat_view import show_findings
     from benchlog.show.diagnosis_view import findings_to_json
     from benchlog.show.json_output import write_json
-    from benchlog.show.terminal import show
+    from benchlog.show.terminal import show, write_out
 
     heard, sidecar = hear_file(words, path)
     tried, beats = read_beat_key(sidecar, path)
     cycles, directions = list_heard(heard)
-    result = analyse_beat(cycles, beats, directions)
-    limits = heard.design.limits if heard.design is not None else None
-    finding = describe_beat(result, tried, input_=heard.measurement.input, limits=limits)
+    events = find_events(heard.measurement).events
+    result = analyse_beat(cycles, beats, directions, events)
+    design = heard.design
+    finding = describe_beat(
+        result,
+        tried,
+        input_=heard.measurement.input,
+        limits=design.limits if design is not None else None,
+        dead_band_s=design.servo.dead_band_s if design is not None else None,
+        ceased_s=_find_end(heard, cycles, _read_until(sidecar, beats)),
+    )
     if json_output:
         write_json({"findings": findings_to_json([finding]), "file": str(path)})
     else:
         show_findings(sidecar.channel if sidecar is not None else path.name, [finding])
-        show("", f"The recording: {path}")
+        # a line of its own, which no screen's width breaks
+        show("", "The recording:")
+        write_out(f"{path}\n")
     return _status(finding)
+
+
+def _read_until(sidecar: Sidecar | None, beats: Beats) -> float:
+    """Return until when it was recorded, seconds: to the last beat, unless it was ended before."""
+    told: Any = sidecar.other.get(_KEY) if sidecar is not None else None
+    ended_s = _read_number(told.get(_ENDED), 0.0, 1e6) if isinstance(told, dict) else None
+    return beats.duration_s if ended_s is None else min(beats.duration_s, ended_s)
+
+
+def _find_end(heard: Heard, cycles: Cycles, until_s: float) -> float | None:
+    """Return when the pulses ceased for good, seconds; None where they did not."""
+    if heard.measurement.edges.rate_hz is not None:
+        until_s = min(until_s, heard.measurement.duration_s)
+    end_s = float(cycles.start_s[-1] + cycles.period_s[-1])
+    return end_s if until_s - end_s > _CEASED_S else None
 
 
 def _status(finding: Finding) -> int:
@@ -242,7 +309,7 @@ def read_beat_key(sidecar: Sidecar | None, path: Path) -> tuple[str, Beats]:
     RecordingError
         It tells of none, or of such as cannot be.
     """
-    from benchlog.diagnosis.trial.beat import Beats
+    from benchlog.diagnosis.trial.beats import Beats
     from benchlog.diagnosis.words.beat_texts import TRIES
 
     told: Any = sidecar.other.get(_KEY) if sidecar is not None else None
@@ -253,10 +320,16 @@ def read_beat_key(sidecar: Sidecar | None, path: Path) -> tuple[str, Beats]:
         known = isinstance(tried, str) and tried in TRIES
         if known and acts is not None and start_s is not None and slot_s is not None:
             return str(tried), Beats(slot_s, acts, start_s)
+    if told is None:
+        raise RecordingError(
+            f"{path} was not recorded on the beat: no file beside it says when you were to act",
+            expected="a recording that --on-the-beat made, with its .json file beside it",
+            attempt=f"benchlog diagnose {path}, without --on-the-beat",
+        )
     raise RecordingError(
-        f"{path} has {'no beats' if told is None else 'beats that cannot be'} beside it",
-        expected='a sidecar with "beats": {"try", "start_s", "slot_s", "acts": [0, 1, ...]}',
-        attempt="a recording that diagnose --on-the-beat made",
+        f"what {path.with_suffix('.json').name} says of the beats of {path} cannot be",
+        expected="a recording that --on-the-beat made, with its .json file as it was written",
+        attempt=f"benchlog diagnose {path}, without --on-the-beat",
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from typing import TYPE_CHECKING
 
 from benchlog.show.beat_view import BeatPicture, BeatScreen, BeatSentences
@@ -12,12 +13,15 @@ if TYPE_CHECKING:
     from benchlog.capture.sidecar import Sidecar
     from benchlog.capture.store import Bench
     from benchlog.commands.takes import Device
-    from benchlog.diagnosis.trial.beat import Beats
+    from benchlog.diagnosis.trial.beats import Beats
     from benchlog.diagnosis.words.beat_texts import Try
     from benchlog.show.live_screen import PictureView
     from benchlog.show.live_terminal import LiveTerminal
 
 __all__ = ["record_on_beat"]
+
+_PATIENCE_S = 1.0
+"""A channel that is on makes a pulse long before."""
 
 
 class _Conductor:
@@ -36,6 +40,8 @@ class _Conductor:
         self._channel, self._beats, self._what = channel, beats, what
         self._terminal, self._view, self._quiet = terminal, view, quiet
         self._slot = 0
+        self._waiting_since_s: float | None = None
+        self.has_begun = False
 
     def reach(self, done_s: float) -> None:
         """Show what is to be done at this place of the recording.
@@ -52,7 +58,13 @@ class _Conductor:
             raise KeyboardInterrupt
         if self._terminal.settle():
             self._view.redraw()
-        beats = self._beats
+        beats, is_silent = self._beats, False
+        if done_s > 0:
+            self.has_begun = True
+        else:
+            now_s = time.monotonic()
+            self._waiting_since_s = self._waiting_since_s or now_s
+            is_silent = now_s - self._waiting_since_s > _PATIENCE_S
         place = (done_s - beats.start_s) / beats.slot_s
         slot = min(max(int(place) + 1 if place >= 0 else 0, 0), len(beats.acts))
         is_act = beats.act_at(done_s)
@@ -66,6 +78,7 @@ class _Conductor:
                 slot,
                 len(beats.acts),
                 left_s,
+                is_silent,
             )
         )
         if slot != self._slot:
@@ -85,7 +98,7 @@ def record_on_beat(
     quiet: bool,
     on_screen: bool,
     to_error: bool,
-) -> tuple[Kept, int | None]:
+) -> tuple[Kept | None, int | None]:
     """Record a try.
 
     Parameters
@@ -110,8 +123,9 @@ def record_on_beat(
     Returns
     -------
     tuple
-        The recording as it lies in the bench folder, cut short where the user left; and the signal
-        that asked to end, None where none did.
+        The recording as it lies in the bench folder, cut short where the user left, None where
+        that was before anything was recorded; and the signal that asked to end, None where none
+        did.
 
     Raises
     ------
@@ -130,9 +144,13 @@ def record_on_beat(
     terminal = LiveTerminal(screen=on_screen)
     view: PictureView[BeatPicture] = BeatScreen(terminal) if on_screen else BeatSentences(say)
     conductor = _Conductor(sidecar.channel, beats, what, terminal, view, quiet=quiet)
+    kept: Kept | None = None
     try:
         with terminal:
             kept = _keep(bench, device, sidecar, conductor)
+    except KeyboardInterrupt:
+        if conductor.has_begun:
+            raise
     finally:
         terminal.close()
     return kept, terminal.ended_by

@@ -5,18 +5,30 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchlog.commands.tried import LiveWords, hear_file, list_heard, open_live, read_live
-from benchlog.errors import MeasurementError, UsageError
+from benchlog.commands.compared import (
+    COMPARISON_KEY,
+    NO_PULSES,
+    PLANNED_KEY,
+    SERVO,
+    STAGE_KEY,
+    HeardStage,
+    find_newest,
+    hear_stage,
+    print_again,
+    show_stages,
+    sort_files,
+)
+from benchlog.commands.diagnosed import is_file
+from benchlog.commands.tried import LiveWords, open_live, read_live
+from benchlog.errors import BenchlogError, UsageError
 
 if TYPE_CHECKING:
+    from benchlog.capture.recorder import Kept
     from benchlog.capture.sidecar import Sidecar
-    from benchlog.diagnosis.separation.directions import Direction
-    from benchlog.diagnosis.trial.comparing import Stage
+    from benchlog.capture.store import Bench, Record
+    from benchlog.commands.takes import Device
 
 __all__ = ["compare_on_bench"]
-
-_SERVO = {"unplugged": "unplugged", "plugged": "idle", "neighbour": "moving"}
-"""What the sidecar's ``servo`` says of each stage."""
 
 _DO = {
     "unplugged": "Pull this channel's servo plug, and the neighbour's. Leave the knob where it is.",
@@ -26,17 +38,20 @@ _DO = {
     "off this channel.",
 }
 
+_TRAIN_SHARE = 0.2
+"""Pulses that fill less of a stage than this are no train whose pulse is worth telling."""
+
 
 def compare_on_bench(
     targets: list[str], words: LiveWords, seconds: float, *, json_output: bool
 ) -> int:
-    """Compare stages: recorded now, or from files.
+    """Compare stages: recorded now, recorded before, or from files.
 
     Parameters
     ----------
     targets : list of str
-        A channel, with a device to listen to; else ``STAGE=FILE`` for two or three stages, or
-        files whose sidecars say what the servo did.
+        A channel, with a device to listen to, or without one for its newest comparison; else
+        ``STAGE=FILE`` for two or three stages, or files whose sidecars say what the servo did.
     words : LiveWords
         Where to listen.
     seconds : float
@@ -47,182 +62,254 @@ def compare_on_bench(
     Returns
     -------
     int
-        0 where the stages do not differ or it cannot be told, 1 where they do.
+        0 where the stages do not differ or it cannot be told, 1 where they do or a device failed.
 
     Raises
     ------
+    KeyboardInterrupt
+        It was left by Ctrl-C; what can be compared was.
     UsageError, StoreError, DeviceError, RecordingError, MeasurementError
         It cannot be done.
     """
-    if words.is_live:
-        if len(targets) != 1:
-            raise UsageError(
-                f"--compare with {len(targets)} names",
-                expected="one channel with --input or --port, or STAGE=FILE without them",
-                attempt="benchlog diagnose heron --compare --port PORT --at 135",
-            )
-        files = _lead(targets[0], words, seconds)
+    if not words.is_live:
+        stages = _hear_files(targets, words)
+        many = len(targets) > 1
+        return show_stages(words, stages, json_output=json_output, repeats=not many)
+    if len(targets) != 1:
+        raise UsageError(
+            f"--compare with {len(targets)} names",
+            expected="one channel with --input or --port, or STAGE=FILE without them",
+            attempt=f"benchlog diagnose {targets[0]} --compare {words.device} --at DEG",
+        )
+    course = _Course(targets[0], words, seconds)
+    course.lead()
+    status = course.present(json_output=json_output)
+    if course.is_stopped:
+        raise KeyboardInterrupt
+    return status
+
+
+def _hear_files(targets: list[str], words: LiveWords) -> list[HeardStage]:
+    """Measure the recordings that are named."""
+    if len(targets) == 1 and "=" not in targets[0] and not is_file(targets[0]):
+        files = find_newest(words, targets[0])
     else:
-        files = _sort_files(targets)
-    return _present(words, files, json_output=json_output)
+        files = sort_files(targets)
+    return [hear_stage(words, name, path) for name, path in files.items()]
 
 
-def _sort_files(targets: list[str]) -> dict[str, Path]:
-    """Tell which file is which stage."""
-    from benchlog.commands.recordings import read_beside
-    from benchlog.diagnosis.trial.comparing import STAGES
+class _Course:
+    """Leads through the stages; each is a record of its own.
 
-    by_servo = {servo: stage for stage, servo in _SERVO.items()}
-    files: dict[str, Path] = {}
-    for target in targets:
-        stage, equals, name = target.partition("=")
-        if equals and stage in STAGES:
-            path = Path(name)
-        else:
-            path = Path(target)
-            sidecar = read_beside(path) if path.is_file() else None
-            stage = by_servo.get(sidecar.servo or "", "") if sidecar is not None else ""
-        if stage not in STAGES or stage in files:
+    Parameters
+    ----------
+    channel : str
+        The channel.
+    words : LiveWords
+        Where to listen.
+    seconds : float
+        Length of each stage, seconds.
+    """
+
+    def __init__(self, channel: str, words: LiveWords, seconds: float) -> None:
+        from datetime import UTC, datetime
+
+        from benchlog.capture.sidecar import stamp_of
+        from benchlog.show.asking import can_ask
+
+        self._channel = channel
+        self._words = words
+        self._device: Device
+        self._device, self._knob_deg = read_live(words, seconds, "--compare")
+        self._bench: Bench
+        self._bench, _ = open_live(words, channel, self._device)
+        if not can_ask():
             raise UsageError(
-                f"--compare with '{target}'",
-                expected="unplugged=FILE, plugged=FILE and neighbour=FILE, two of them or all, "
-                "each once; or --input or --port to record them now",
-                attempt="--compare unplugged=a.wav plugged=b.wav",
+                "nobody to plug the servos in and out",
+                expected="a terminal, or a file for each stage",
+                attempt="benchlog diagnose --compare unplugged=a.wav plugged=b.wav",
             )
-        files[stage] = path
-    if len(files) < 2:
-        raise UsageError(
-            f"--compare with {len(files)} recording",
-            expected="two stages or three",
-            attempt="--compare unplugged=a.wav plugged=b.wav",
-        )
-    return files
+        self._began = stamp_of(datetime.now(UTC))
+        self._heard: dict[str, HeardStage] = {}
+        self._records: dict[str, Record] = {}
+        self._fault: BenchlogError | None = None
+        self._is_cut = False
+        self.is_stopped = False
 
+    def lead(self) -> None:
+        """Record the stages, until the user leaves or the device fails."""
+        try:
+            self._lead()
+        except KeyboardInterrupt:
+            self.is_stopped = True
+        except BenchlogError as fault:
+            self._fault = fault
 
-def _lead(channel: str, words: LiveWords, seconds: float) -> dict[str, Path]:
-    """Record the stages one after the other; each is a record of its own."""
-    from datetime import UTC, datetime
+    def _lead(self) -> None:
+        from benchlog.diagnosis.trial.stage import STAGES
+        from benchlog.show.asking import ask_key, tell
 
-    from benchlog.capture.sidecar import Sidecar, stamp_of
-    from benchlog.commands.takes import keep
-    from benchlog.diagnosis.trial.comparing import STAGES
-    from benchlog.show.asking import ask, can_ask, tell
-    from benchlog.show.terminal import warn
+        place = 0
+        last: int | None = None
+        while place < len(STAGES):
+            stage = STAGES[place]
+            tell(f"{place + 1} of {len(STAGES)}: {_DO[stage]}")
+            again = "" if last is None else "r records the one before again, "
+            keys = ("s", "q") if last is None else ("s", "r", "q")
+            key = ask_key(
+                f"Enter records, s skips this stage, {again}q leaves", keys, flag="--compare"
+            )
+            if key == "r" and last is not None:
+                place = last
+                continue
+            if key == "q":
+                return
+            if key == "s":
+                place += 1
+                continue
+            self._record(stage)
+            last, place = place, place + 1
+            if place == len(STAGES) and self._is_cut:
+                question = "Enter compares, r records that stage again"
+                place = last if ask_key(question, ("r",), flag="--compare") else place
 
-    device, knob_deg = read_live(words, seconds, "--compare")
-    bench, _ = open_live(words, channel, device)
-    if not can_ask():
-        raise UsageError(
-            "nobody to plug the servos in and out",
-            expected="a terminal, or a file for each stage",
-            attempt="benchlog diagnose --compare unplugged=a.wav plugged=b.wav",
-        )
-    began = stamp_of(datetime.now(UTC))
-    files: dict[str, Path] = {}
-    for number, stage in enumerate(STAGES, start=1):
-        tell(f"{number} of {len(STAGES)}: {_DO[stage]}")
-        typed, _ = ask(
-            "Enter records, s skips this stage, q leaves",
-            _read_key,
-            flag="--compare",
-            default="go",
-        )
-        if typed.lower().startswith("q"):
-            break
-        if typed.lower().startswith("s"):
-            continue
-        sidecar = Sidecar(
-            channel=channel,
-            knob_deg=knob_deg,
+    def _record(self, stage: str) -> None:
+        """Record a stage, and say what came."""
+        from benchlog.capture.recorder import NoEdgesError
+        from benchlog.commands.takes import keep
+        from benchlog.show.asking import tell
+        from benchlog.show.terminal import warn
+
+        self._is_cut = False
+        try:
+            kept = keep(self._bench, self._device, self._know(stage))
+        except NoEdgesError:
+            record = self._keep_silence(stage)
+        else:
+            record = kept.record
+            self._tell_end(kept)
+        self._replace(stage, record)
+        try:
+            heard = hear_stage(self._words, stage, record.path)
+        except BenchlogError as fault:
+            warn(str(fault))
+            return
+        self._heard[stage] = heard
+        tell(f"Kept: {_tell_heard(heard)}.")
+        self._set_aside_silent(heard, record)
+        if self.is_stopped:
+            raise KeyboardInterrupt
+
+    def _know(self, stage: str) -> Sidecar:
+        from datetime import UTC, datetime
+
+        from benchlog.capture.sidecar import Sidecar
+
+        return Sidecar(
+            channel=self._channel,
+            knob_deg=self._knob_deg,
             recorded_utc=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-            source="serial probe" if device.port is not None else "sound input",
-            input=device.channel_input if device.sound is not None else None,
-            active_level=words.active,
-            supply_v=words.supply,
-            servo=_SERVO[stage],  # type: ignore[arg-type]
+            source="serial probe" if self._device.port is not None else "sound input",
+            input=self._device.channel_input if self._device.sound is not None else None,
+            active_level=self._words.asked.level,
+            supply_v=self._words.asked.supply_v,
+            servo=SERVO[stage],  # type: ignore[arg-type]
             note=f"compared: {stage}",
-            other={"comparison": began, "stage": stage},
+            other={
+                COMPARISON_KEY: self._began,
+                STAGE_KEY: stage,
+                PLANNED_KEY: self._device.seconds,
+            },
         )
-        kept = keep(bench, device, sidecar)
+
+    def _tell_end(self, kept: Kept) -> None:
+        """Say why a recording ended before its time."""
+        from benchlog.show.terminal import warn
+
         for line in kept.notices:
             warn(line)
         if kept.cut_short is not None:
             warn(f"ended after {kept.length_s:.1f} s: {kept.cut_short}; that much is kept")
-        files[stage] = kept.record.path
-        if kept.stopped:
-            raise KeyboardInterrupt
-    if len(files) < 2:
+            self._is_cut = True
+        self.is_stopped = self.is_stopped or kept.stopped
+
+    def _keep_silence(self, stage: str) -> Record:
+        """Keep that a probe reported nothing: a table whose level does not change."""
+        from benchlog.capture.csv_writer import CSV_HEAD
+        from benchlog.capture.store import store_record
+
+        seconds = self._device.seconds
+
+        def write(path: Path) -> None:
+            path.write_bytes(CSV_HEAD + f"0.0,0\r\n{seconds!r},0\r\n".encode("ascii"))
+
+        return store_record(self._bench, self._know(stage), write, ".csv")
+
+    def _set_aside_silent(self, heard: HeardStage, record: Record) -> None:
+        """Keep a recording without pulses from everything but a comparison."""
+        from benchlog.capture.corrections import set_aside
+
+        if not heard.stage.pulses:
+            set_aside(record, NO_PULSES)
+
+    def _replace(self, stage: str, record: Record) -> None:
+        """Take a recording for a stage; the one before it is set aside."""
+        from benchlog.capture.corrections import set_aside
+
+        before = self._records.get(stage)
+        if before is not None:
+            set_aside(before, "recorded again")
+            self._heard.pop(stage, None)
+        self._records[stage] = record
+
+    def present(self, *, json_output: bool) -> int:
+        """Compare what is there.
+
+        Returns
+        -------
+        int
+            The exit status.
+
+        Raises
+        ------
+        BenchlogError
+            Fewer than two stages are there.
+        """
+        from benchlog.show.terminal import warn
+
+        stages = list(self._heard.values())
+        if len(stages) >= 2:
+            if self._fault is not None:
+                warn(str(self._fault))
+            status = show_stages(self._words, stages, json_output=json_output)
+            return status if self._fault is None else 1
+        files = {name: record.path for name, record in self._records.items()}
+        if files:
+            warn(f"kept: {', '.join(str(path) for path in files.values())}")
+        if self.is_stopped:
+            return 2
+        if self._fault is not None:
+            raise self._fault
+        many = f"{len(stages)} stage{'s' if len(stages) != 1 else ''}"
+        designs = self._words.asked.designs
+        again = f", or {print_again(files, designs)}" if files else ""
         raise UsageError(
-            f"left after {len(files)} stage{'s' if len(files) != 1 else ''}",
+            f"left after {many}",
             expected="two stages or three; what was recorded is kept",
-            attempt="the same again, or --compare unplugged=FILE plugged=FILE with what is kept",
-        )
-    return files
-
-
-def _read_key(text: str) -> str:
-    if text.lower() in ("go", "s", "q", "skip", "quit"):
-        return text
-    raise UsageError(f"'{text[:20]}'", expected="Enter, s or q", attempt="Enter")
-
-
-def _present(words: LiveWords, files: dict[str, Path], *, json_output: bool) -> int:
-    """Compare recordings, and show what differs."""
-    from benchlog.diagnosis.finding import QUIET
-    from benchlog.diagnosis.trial.comparing import Stage, compare_stages
-    from benchlog.diagnosis.words.comparing_texts import describe_comparison
-    from benchlog.show.beat_view import show_comparison, show_findings
-    from benchlog.show.diagnosis_view import findings_to_json
-    from benchlog.show.json_output import write_json
-
-    stages: list[Stage] = []
-    directions: tuple[Direction, ...] = ()
-    limits, name, known = None, "", set()
-    for stage, path in files.items():
-        heard, sidecar = hear_file(words, path)
-        cycles, directions = list_heard(heard)
-        _check_length(cycles.count, path)
-        stages.append(Stage(stage, cycles))
-        known |= _channel_of(sidecar)
-        limits = heard.design.limits if heard.design is not None else limits
-    if len(known) > 1:
-        raise UsageError(
-            f"--compare with recordings of {', '.join(sorted(known))}",
-            expected="recordings of one channel",
-            attempt="naming those of one channel",
-        )
-    name = next(iter(known), "comparison")
-    comparison = compare_stages(stages, directions)
-    findings = describe_comparison(comparison, limits=limits)
-    if json_output:
-        figures = [
-            {
-                "stage": one.name,
-                "file": str(files[one.name]),
-                "pulse_us": one.pulse_s * 1e6,
-                "u_pulse_us": one.u_pulse_s * 1e6,
-                "pulse_sd_us": one.pulse_sd_s * 1e6,
-                "period_sd_us": one.period_sd_s * 1e6,
-                "creep_us_per_s": one.creep_s_per_s * 1e6,
-                "u_creep_us_per_s": one.u_creep_s_per_s * 1e6,
-            }
-            for one in comparison.figures
-        ]
-        write_json({"findings": findings_to_json(findings), "stages": figures})
-    else:
-        show_findings(name, findings)
-        show_comparison(comparison)
-    return 0 if all(one.cause in QUIET for one in findings) else 1
-
-
-def _check_length(count: int, path: Path) -> None:
-    if count < 60:
-        raise MeasurementError(
-            f"{path} holds {count} whole cycles",
-            expected="60 or more, some seconds of pulses",
-            attempt="a longer recording",
+            attempt=f"the same again{again}",
         )
 
 
-def _channel_of(sidecar: Sidecar | None) -> set[str]:
-    return {sidecar.channel} if sidecar is not None else set()
+def _tell_heard(heard: HeardStage) -> str:
+    """Say what a stage holds."""
+    from benchlog.diagnosis.words.amounts import tell_times
+
+    stage = heard.stage
+    length = f"{stage.duration_s:.1f} s"
+    if stage.cycles is None or not stage.count:
+        return f"{length}, no pulses"
+    if stage.pulses * float(stage.cycles.period_s.mean()) < _TRAIN_SHARE * stage.duration_s:
+        return f"{length}, {stage.pulses} pulses in all"
+    pulse = f"{length}, pulse {stage.cycles.on_s.mean() * 1e6:.1f} µs"
+    many = len(stage.events.events) if stage.events is not None else 0
+    return f"{pulse}, {tell_times(many)} a pulse was missing or odd" if many else pulse

@@ -10,26 +10,27 @@ import typer
 from benchlog.commands.options import (
     BaudOption,
     BenchOption,
-    ChannelInputOption,
     InputOption,
     JsonOption,
-    Level,
     PlainOption,
     PortOption,
     RateOption,
+    read_channel_input,
     read_level,
     read_number,
 )
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchlog.commands.diagnosed import Case
-    from benchlog.commands.tried import LiveWords
-    from benchlog.diagnosis.finding import Diagnosis
+    from benchlog.commands.diagnosed import Asked, Case
+    from benchlog.diagnosis.finding import Diagnosis, Heard
+    from benchlog.timing.notices import Notice
 
 __all__ = ["diagnose_channel"]
 
 _PICTURES = (".png", ".svg", ".pdf")
+_OF_INPUT = ("polarity-unsure", "garbled-lines")
+"""Warnings that are of one input; the others are of the whole recording."""
 
 
 def diagnose_channel(
@@ -43,11 +44,12 @@ def diagnose_channel(
         ),
     ],
     design: Annotated[
-        str | None,
+        list[str] | None,
         typer.Option(
             "--design",
             metavar="DESIGN.toml",
-            help="The design file, in place of the channel's.",
+            help="The design file, in place of the channel's; once for each input of a recording, "
+            "in their order, where they hold several channels.",
             show_default=False,
         ),
     ] = None,
@@ -104,31 +106,51 @@ def diagnose_channel(
         ),
     ] = False,
     tried: Annotated[
-        str,
+        str | None,
         typer.Option(
             "--try",
             metavar="neighbour|tap|warm|supply",
-            help="What you do on the beat: turn another channel's knob, tap this one's, warm a "
-            "part, or load the supply.",
+            help="What you do on the beat: turn another channel's knob (the default), tap this "
+            "one's, warm a part, or load the supply.",
+            show_default=False,
         ),
-    ] = "neighbour",
+    ] = None,
     rounds: Annotated[
-        str, typer.Option("--rounds", metavar="N", help="How many times you act on the beat.")
-    ] = "8",
+        str | None,
+        typer.Option(
+            "--rounds",
+            metavar="N",
+            help="How many times you act on the beat; else 8.",
+            show_default=False,
+        ),
+    ] = None,
     slot: Annotated[
-        str, typer.Option("--slot", metavar="S", help="Length of each act and rest, seconds.")
-    ] = "4",
+        str | None,
+        typer.Option(
+            "--slot",
+            metavar="S",
+            help="Length of each act and rest on the beat, seconds; else 4.",
+            show_default=False,
+        ),
+    ] = None,
     compare: Annotated[
         bool,
         typer.Option(
             "--compare",
             help="Compares three stages: servo unplugged, plugged in, a neighbour moving. With "
-            "--input or --port; else unplugged=FILE plugged=FILE neighbour=FILE.",
+            "--input or --port; else a channel's newest comparison, or unplugged=FILE "
+            "plugged=FILE neighbour=FILE.",
         ),
     ] = False,
     seconds: Annotated[
-        str, typer.Option("--seconds", metavar="S", help="Length of each stage of --compare.")
-    ] = "20",
+        str | None,
+        typer.Option(
+            "--seconds",
+            metavar="S",
+            help="Length of each stage of --compare, seconds; else 20.",
+            show_default=False,
+        ),
+    ] = None,
     at: Annotated[
         str | None,
         typer.Option(
@@ -141,7 +163,15 @@ def diagnose_channel(
     ] = None,
     sound_input: InputOption = None,
     port: PortOption = None,
-    channel_input: ChannelInputOption = None,
+    channel_input: Annotated[
+        str | None,
+        typer.Option(
+            "--channel-input",
+            metavar="N",
+            help="Which input of the sound device or of the recording, from 1 (left) on.",
+            show_default=False,
+        ),
+    ] = None,
     rate: RateOption = None,
     baud: BaudOption = None,
     quiet: Annotated[
@@ -157,17 +187,43 @@ def diagnose_channel(
     recordings of one channel tell more, two channels on the two inputs of one recording too.
     Exit status 1 says that something is wrong, 0 that nothing is or that it cannot be told.
     """
-    from benchlog.commands.diagnosed import find_cases
+    from benchlog.commands.diagnose_options import Way, check_options
+    from benchlog.commands.diagnosed import Asked, find_cases, is_file
+    from benchlog.commands.diagnosed_inputs import list_warnings
     from benchlog.commands.tried import LiveWords
+    from benchlog.show.terminal import warn
 
     level = read_level(active)
     supply_v = None
     if supply is not None:
         supply_v = read_number(supply, "--supply", "volts", low=0.1, high=60.0)
-    words = LiveWords(
-        sound_input, port, channel_input, rate, baud, at, design, bench, level, supply_v
+    given = {
+        "--on-the-beat": on_the_beat,
+        "--compare": compare,
+        "--plot": plot is not None,
+        "--together": together,
+        "--try": tried is not None,
+        "--rounds": rounds is not None,
+        "--slot": slot is not None,
+        "--quiet": quiet,
+        "--seconds": seconds is not None,
+        "--at": at is not None,
+        "--channel-input": channel_input is not None,
+        "--rate": rate is not None,
+        "--baud": baud is not None,
+        "--signal": signal is not None,
+    }
+    way = Way(
+        target=target[0],
+        on_the_beat=on_the_beat,
+        compare=compare,
+        sound=sound_input,
+        port=port,
+        recorded=all(is_file(one.partition("=")[2] or one if compare else one) for one in target),
     )
-    _check_ways(words, on_the_beat, compare, plot, together)
+    check_options(way, given)
+    asked = Asked(level, signal, supply_v, read_channel_input(channel_input), tuple(design or ()))
+    words = LiveWords(sound_input, port, channel_input, rate, baud, at, bench, asked)
     if on_the_beat:
         from benchlog.commands.beat_course import diagnose_on_the_beat, read_beats
 
@@ -176,42 +232,27 @@ def diagnose_channel(
     if compare:
         from benchlog.commands.compare_course import compare_on_bench
 
-        stage_s = read_number(seconds, "--seconds", "seconds", low=2.0, high=3600.0)
+        stage_s = read_number(seconds or "20", "--seconds", "seconds", low=2.0, high=3600.0)
         return compare_on_bench(target, words, stage_s, json_output=json_output)
-    cases = find_cases(target, design=design, bench=bench, together=together)
+    cases = find_cases(target, asked, bench=bench, together=together)
     _check_plot(plot, len(cases))
     found: list[tuple[Case, Diagnosis]] = []
     failed = False
     for case in cases:
-        diagnosis, whole = _diagnose(case, level, signal, supply_v, quiet=json_output)
+        diagnosis, whole = _diagnose(case, asked, quiet=json_output)
         failed = failed or not whole
         if diagnosis is not None:
             found.append((case, diagnosis))
     if not found:
         return 2
+    if plot is not None and not found[0][1].inputs:
+        warn(f"{plot} is not drawn: there are no pulses to draw")
+        plot = None
     _present(found, plot, several=len(cases) > 1, json_output=json_output)
     if failed:
         return 2
-    return 1 if any(diagnosis.is_wrong for _, diagnosis in found) else 0
-
-
-def _check_ways(
-    words: LiveWords, on_the_beat: bool, compare: bool, plot: str | None, together: bool
-) -> None:
-    """Refuse options that do not go together."""
-    ways = [("--on-the-beat", on_the_beat), ("--compare", compare)]
-    ways += [("--plot", plot is not None), ("--together", together)]
-    given = [flag for flag, is_given in ways if is_given]
-    if len(given) > 1 and (on_the_beat or compare):
-        raise UsageError(
-            f"{given[0]} together with {given[1]}", expected="one of the two", attempt=given[0]
-        )
-    if words.is_live and not (on_the_beat or compare):
-        raise UsageError(
-            "diagnose with something to listen to",
-            expected="a recording; to listen it needs --on-the-beat or --compare",
-            attempt="benchlog capture CHANNEL --at DEG --seconds 60, then diagnose CHANNEL",
-        )
+    is_spoilt = any(one.spoils for _, diagnosis in found for _, one in list_warnings(diagnosis))
+    return 1 if is_spoilt or any(diagnosis.is_wrong for _, diagnosis in found) else 0
 
 
 def _check_plot(plot: str | None, count: int) -> None:
@@ -229,31 +270,34 @@ def _check_plot(plot: str | None, count: int) -> None:
         )
 
 
-def _diagnose(
-    case: Case, level: Level | None, signal: str | None, supply_v: float | None, *, quiet: bool
-) -> tuple[Diagnosis | None, bool]:
+def _diagnose(case: Case, asked: Asked, *, quiet: bool) -> tuple[Diagnosis | None, bool]:
     """Diagnose one case; whether all its recordings could be measured."""
-    from benchlog.commands.diagnosed import hear_case
+    from benchlog.commands.diagnosed_inputs import hear_case
     from benchlog.diagnosis.findings import diagnose
+    from benchlog.diagnosis.still import tell_still
     from benchlog.show.terminal import tell_if_slow, warn
 
-    heard, failures = hear_case(case, level=level, signal=signal, supply_v=supply_v)
+    heard, still, failures = hear_case(case, asked)
     for failure in failures:
         warn(str(failure))
     if not heard:
-        return None, False
+        return (tell_still(None, still) if still else None), not failures
     with tell_if_slow("Looking for causes ...", quiet=quiet):
-        return diagnose(heard), not failures
+        return tell_still(diagnose(heard), still), not failures
 
 
 def _present(
-    found: list[tuple[Case, Diagnosis]], plot: str | None, *, several: bool, json_output: bool
+    found: list[tuple[Case, Diagnosis]],
+    plot: str | None,
+    *,
+    several: bool,
+    json_output: bool,
 ) -> None:
     """Show what was found one way or the other."""
-    from benchlog.commands.diagnosed import find_still_inputs
+    from benchlog.commands.diagnosed_inputs import list_warnings
     from benchlog.show.diagnosis_view import diagnoses_to_json, show_diagnosis
     from benchlog.show.json_output import write_json
-    from benchlog.show.terminal import show
+    from benchlog.show.terminal import plain, show
 
     if plot is not None:
         from benchlog.capture.new_files import write_new_bytes
@@ -263,15 +307,30 @@ def _present(
         form = Path(plot).suffix.lower()[1:]
         write_new_bytes(Path(plot), draw_diagnosis(case.name, diagnosis, form))
     if json_output:
-        write_json(
-            diagnoses_to_json([(case.name, one) for case, one in found], several=several, plot=plot)
-        )
+        named = [(case.name, one) for case, one in found]
+        warnings = [
+            {"file": heard.file, "input": heard.measurement.input, **_notice_to_json(notice)}
+            for _, one in found
+            for heard, notice in list_warnings(one)
+        ]
+        content = diagnoses_to_json(named, several=several, plot=plot)
+        write_json({**content, "warnings": warnings})
         return
     for index, (case, diagnosis) in enumerate(found):
         if index:
             show("")
         show_diagnosis(case.name, diagnosis)
-        for number in find_still_inputs(case, diagnosis):
-            show("", f"Input {number} holds no pulses: no channel, or its lead is off.")
+        for heard, notice in list_warnings(diagnosis):
+            show("", plain(f"{_name_warning(case, heard, notice)}: {notice.text}"))
     if plot is not None:
         show("", f"The picture is {plot}.")
+
+
+def _notice_to_json(notice: Notice) -> dict[str, str]:
+    return {"code": notice.code, "text": notice.text}
+
+
+def _name_warning(case: Case, heard: Heard, notice: Notice) -> str:
+    """Say which recording and input a warning is of, where there are several."""
+    name = Path(heard.file).name if len(case.recordings) > 1 else "warning"
+    return f"{name}, input {heard.measurement.input}" if notice.code in _OF_INPUT else name

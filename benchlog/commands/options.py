@@ -26,6 +26,7 @@ __all__ = [
     "RateOption",
     "SupplyOption",
     "TemperatureOption",
+    "read_channel_input",
     "read_choice",
     "read_level",
     "read_number",
@@ -217,6 +218,36 @@ def _tell_range(low: float, high: float) -> str:
     if math.isfinite(high):
         return f", {high:g} or less"
     return ""
+
+
+def read_channel_input(text: str | None) -> int | None:
+    """Read the number of an input.
+
+    Parameters
+    ----------
+    text : str or None
+        What was typed after --channel-input; None where it was not given.
+
+    Returns
+    -------
+    int or None
+        From 1 on, or None.
+
+    Raises
+    ------
+    UsageError
+        No whole number from 1 on.
+    """
+    if text is None:
+        return None
+    number = read_number(text, "--channel-input", "an input", low=1, high=1024)
+    if number != int(number):
+        raise UsageError(
+            f"--channel-input '{text}'",
+            expected="a whole number from 1",
+            attempt="--channel-input 1",
+        )
+    return int(number)
 
 
 def read_level(text: str | None) -> Level | None:

@@ -92,6 +92,7 @@ def _turn_over(measured: Measurement, known: InputKnowledge) -> Measurement:
     )
     if turned is None:
         return measured
-    return replace(
-        turned, sample_rate_hz=measured.sample_rate_hz, notices=turned.notices + known.notices
-    )
+    # what the file itself lacks, the edges do not tell
+    cut = tuple(one for one in measured.notices if one.code == "cut-short")
+    notices = turned.notices + known.notices + cut
+    return replace(turned, sample_rate_hz=measured.sample_rate_hz, notices=notices)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -62,7 +63,34 @@ def keep(bench: Bench, device: Device, sidecar: Sidecar) -> Kept:
         It cannot be used, or nothing came.
     StoreError
         The bench folder cannot be written.
+
+    Notes
+    -----
+    Asked to end by the system, it completes the record, says so, and then ends.
     """
+    from benchlog.show.ending import EndingSignals
+    from benchlog.show.terminal import warn
+
+    ending = EndingSignals()
+    length_s = 0.0
+    try:
+        with ending:
+            kept = _keep_with_bar(bench, device, sidecar)
+            length_s = kept.length_s
+    finally:
+        if ending.ended_by is not None:
+            much = (
+                f"after {length_s:.1f} s; that much is kept"
+                if length_s
+                else "before anything was kept"
+            )
+            with contextlib.suppress(OSError):  # the terminal may be gone
+                warn(f"ended by the system {much}")
+            ending.pass_on()
+    return kept
+
+
+def _keep_with_bar(bench: Bench, device: Device, sidecar: Sidecar) -> Kept:
     from benchlog.show.terminal import show_progress
 
     with show_progress(f"recording {device.seconds:g} s") as advance:

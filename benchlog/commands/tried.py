@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchlog.commands.options import Level, read_number
+from benchlog.commands.diagnosed import Asked
+from benchlog.commands.options import read_number
 from benchlog.errors import MeasurementError, UsageError
 
 if TYPE_CHECKING:
@@ -18,7 +19,14 @@ if TYPE_CHECKING:
     from benchlog.diagnosis.finding import Heard
     from benchlog.diagnosis.separation.directions import Direction
 
-__all__ = ["LiveWords", "hear_file", "list_heard", "open_live", "read_live"]
+__all__ = [
+    "LiveWords",
+    "find_heard_directions",
+    "hear_file",
+    "list_heard",
+    "open_live",
+    "read_live",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,10 +39,10 @@ class LiveWords:
         As the options of these names.
     at : str or None
         The knob's angle.
-    design, bench : str or None
-        Files.
-    active, supply : str or None
-        The level of a pulse, and the supply.
+    bench : str or None
+        The bench folder, where one was named.
+    asked : Asked
+        How recordings are to be taken.
     """
 
     sound: str | None = None
@@ -43,10 +51,13 @@ class LiveWords:
     rate: str | None = None
     baud: str | None = None
     at: str | None = None
-    design: str | None = None
     bench: str | None = None
-    active: Level | None = None
-    supply: float | None = None
+    asked: Asked = field(default_factory=Asked)
+
+    @property
+    def device(self) -> str:
+        """The option that names the device, for what is proposed."""
+        return f"--port {self.port}" if self.port is not None else f"--input {self.sound}"
 
     @property
     def is_live(self) -> bool:
@@ -105,34 +116,59 @@ def read_live(words: LiveWords, seconds: float, what: str) -> tuple[Device, floa
 
 
 def open_live(words: LiveWords, channel: str, device: Device) -> tuple[Bench, Design | None]:
-    """Open the bench folder, find the channel's design, and see that the device is there."""
+    """Open the bench folder, find the channel's design, and see that the device is there.
+
+    The cautions are shown before the first record of a bench folder.
+    """
     from benchlog.capture.store import open_bench, read_design
-    from benchlog.commands.capture import check_device
+    from benchlog.commands.capture import caution_at_first, check_device
 
     bench = open_bench(Path(words.bench) if words.bench is not None else None)
     path = bench.design_path(channel)
     design = None
-    if words.design is not None:
-        design = read_design(Path(words.design))
-    elif path.exists():
-        design = read_design(path)
+    if len(words.asked.designs) > 1:
+        raise UsageError(
+            f"--design {len(words.asked.designs)} times with something to listen to",
+            expected="the design of the channel that is listened to",
+            attempt=f"--design {words.asked.designs[0]}",
+        )
+    if words.asked.designs:
+        design = read_design(Path(words.asked.designs[0]))
+    elif path.exists() or not _is_known(bench, channel):
+        design = read_design(path)  # one that is mistyped is refused with the names there are
+    if design is not None and words.at is not None:
+        _check_angle(words.at, design.knob.travel_deg)
     check_device(device)
+    caution_at_first(bench)
     return bench, design
 
 
-def hear_file(
-    words: LiveWords, path: Path, input_: int | None = None
-) -> tuple[Heard, Sidecar | None]:
+def _is_known(bench: Bench, channel: str) -> bool:
+    """Tell whether a channel has a folder, in a bench folder where any channel has one."""
+    known = bench.channels()
+    return not known or channel in known
+
+
+def _check_angle(at: str, travel_deg: float) -> None:
+    """Refuse an angle that the knob cannot have."""
+    knob_deg = read_number(at, "--at", "degrees", low=-3600.0, high=3600.0)
+    if not 0.0 <= knob_deg <= travel_deg:
+        raise UsageError(
+            f"--at {knob_deg:g}",
+            expected=f"an angle of this knob, 0 to {travel_deg:g} degrees",
+            attempt=f"--at {min(max(knob_deg, 0.0), travel_deg):g}",
+        )
+
+
+def hear_file(words: LiveWords, path: Path) -> tuple[Heard, Sidecar | None]:
     """Measure one input of a recording with what is known of it.
 
     Parameters
     ----------
     words : LiveWords
-        What was typed.
+        What was typed; without an input among it the first that has pulses is taken.
     path : Path
         The recording.
-    input_ : int or None
-        Which input, from 1; the first that has pulses if None.
 
     Returns
     -------
@@ -141,23 +177,22 @@ def hear_file(
 
     Raises
     ------
-    RecordingError, MeasurementError, DesignError
+    RecordingError, MeasurementError, DesignError, UsageError
         It cannot be read, or holds no pulses there.
     """
-    from benchlog.commands.diagnosed import find_cases, hear_case
+    from benchlog.commands.diagnosed import find_cases
+    from benchlog.commands.diagnosed_inputs import hear_case, list_untold
+    from benchlog.show.terminal import warn
 
-    [case] = find_cases([str(path)], design=words.design, bench=words.bench, together=False)
-    heard, failures = hear_case(case, level=words.active, signal=None, supply_v=words.supply)
+    [case] = find_cases([str(path)], words.asked, bench=words.bench, together=False)
+    heard, still, failures = hear_case(case, words.asked)
     if failures:
         raise failures[0]
-    for one in heard:
-        if input_ is None or one.measurement.input == input_:
-            return one, case.recordings[0].sidecar
-    raise MeasurementError(
-        f"input {input_} of {path} holds no pulses",
-        expected="a train of pulses",
-        attempt="another --channel-input",
-    )
+    if not heard:
+        raise still[0].absence
+    for notice in list_untold(heard[0].measurement):
+        warn(f"{path}: {notice.text}")
+    return heard[0], case.recordings[0].sidecar
 
 
 def list_heard(heard: Heard) -> tuple[Cycles, tuple[Direction, ...]]:
@@ -168,10 +203,7 @@ def list_heard(heard: Heard) -> tuple[Cycles, tuple[Direction, ...]]:
     MeasurementError
         There are hardly any.
     """
-    import numpy as np
-
     from benchlog.diagnosis.cycles import list_cycles
-    from benchlog.diagnosis.separation.directions import find_directions
     from benchlog.diagnosis.train.events import find_events
 
     cycles = list_cycles(heard.measurement, find_events(heard.measurement).spoilt)
@@ -179,9 +211,18 @@ def list_heard(heard: Heard) -> tuple[Cycles, tuple[Direction, ...]]:
         raise MeasurementError(
             f"{heard.file} holds {cycles.count} whole cycles",
             expected="a train of pulses for some seconds",
-            attempt="benchlog listen, to see what the input hears",
+            attempt="'benchlog listen --input DEVICE', to see what the input hears",
         )
-    return cycles, find_directions(
+    return cycles, find_heard_directions(heard, cycles)
+
+
+def find_heard_directions(heard: Heard, cycles: Cycles) -> tuple[Direction, ...]:
+    """Return how each cause would move what was heard; one cycle or more."""
+    import numpy as np
+
+    from benchlog.diagnosis.separation.directions import find_directions
+
+    return find_directions(
         float(np.mean(cycles.on_s)),
         float(np.mean(cycles.off_s)),
         heard.design,

@@ -56,6 +56,13 @@ def translate_usage(refusal: Exception) -> UsageError:
     return UsageError(message, expected=expected, attempt=attempt)
 
 
+_MOST_LISTED = 8
+"""More options than that are a paragraph, not a line."""
+
+_LEAST_BEGUN = 3
+_NEAR = 0.7
+"""Likeness of two words, 0 to 1, from which on one may be a slip for the other."""
+
 _SEVERAL = {"--aim": ("three numbers, LOW_US HIGH_US PERIOD_MS", "--aim 600 2400 20")}
 """What an option with several values takes, and an example; the parser names neither."""
 
@@ -91,23 +98,36 @@ def _parameter_name(refusal: Any) -> str:
 
 
 def _unknown_option(option: str, context: Any, path: str) -> UsageError:
-    """Refuse an option, proposing the nearest that exists."""
-    known = _options_of(context)
-    near = get_close_matches(option, known, n=1)
+    """Refuse an option, proposing the nearest that exists where one is near."""
+    names = _options_of(context)
+    near = _nearest(option, [name for forms in names for name in forms])
+    shown = [forms[0] for forms in names]
+    listed = f"one of those that '{path} --help' lists"
     return UsageError(
         f"{path} has no option {option}",
-        expected=", ".join(known) if known else "an option of this command",
-        attempt=near[0] if near else f"{path} --help",
+        expected=", ".join(shown) if 0 < len(shown) <= _MOST_LISTED else listed,
+        attempt=near or f"{path} --help",
     )
 
 
-def _options_of(context: Any) -> list[str]:
-    """List a command's options by their first form, --help last."""
+def _nearest(option: str, names: list[str]) -> str | None:
+    """Name the option that was meant: one that begins so, or is spelt nearly so."""
+    word = option.lstrip("-").lower()
+    bare = {name.lstrip("-"): name for name in names}
+    begun = [name for name in bare if name.startswith(word)]
+    if len(word) >= _LEAST_BEGUN and len(begun) == 1:
+        return bare[begun[0]]
+    near = get_close_matches(word, bare, n=1, cutoff=_NEAR)
+    return bare[near[0]] if near else None
+
+
+def _options_of(context: Any) -> list[list[str]]:
+    """List the forms of each option of a command, --help last."""
     if context is None:
         return []
     parameters = context.command.get_params(context)
     options = [p for p in parameters if getattr(p, "param_type_name", "") == "option"]
-    return [option.opts[0] for option in options]
+    return [list(option.opts) for option in options]
 
 
 def _unknown_command(message: str, context: Any) -> UsageError:

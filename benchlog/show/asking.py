@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from benchlog.errors import DesignError, UsageError, one_line
 
-__all__ = ["ask", "ask_choice", "can_ask", "tell"]
+__all__ = ["ask", "ask_choice", "ask_key", "can_ask", "tell"]
 
 T = TypeVar("T")
 
@@ -132,6 +132,35 @@ def ask(
             return typed, read(typed)
         except (DesignError, UsageError) as fault:
             tell(f"{fault.found}. Expected: {fault.expected}. Try: {fault.attempt}.", indent=2)
+
+
+def ask_key(question: str, keys: Sequence[str], *, flag: str) -> str:
+    """Ask for Enter or one of some letters, until it is one of them.
+
+    Parameters
+    ----------
+    question : str
+        A few words that name them.
+    keys : sequence of str
+        The letters, small.
+    flag : str
+        The option that answers it, named where the input ends.
+
+    Returns
+    -------
+    str
+        The letter; empty for Enter.
+
+    Raises
+    ------
+    UsageError
+        The input ended.
+    """
+    while True:
+        typed = _read_line(f"{question}: ", flag).lower()
+        if not typed or typed in keys:
+            return typed
+        tell(f"'{typed[:20]}'. Expected: Enter, or {' or '.join(keys)}.", indent=2)
 
 
 def ask_choice(question: str, choices: Sequence[str], *, flag: str, default: str) -> str:

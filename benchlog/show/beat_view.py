@@ -14,14 +14,12 @@ from benchlog.show.live_terminal import LiveTerminal
 
 if TYPE_CHECKING:
     from benchlog.diagnosis.finding import Finding
-    from benchlog.diagnosis.trial.comparing import Comparison
 
 __all__ = [
     "BeatPicture",
     "BeatScreen",
     "BeatSentences",
     "lay_out_beat",
-    "show_comparison",
     "show_findings",
 ]
 
@@ -42,6 +40,8 @@ class BeatPicture:
         Which slot it is, from 1, and how many there are.
     left_s : float
         Until the next beat, seconds.
+    is_silent : bool
+        Whether no pulse has come yet.
     """
 
     channel: str
@@ -51,6 +51,12 @@ class BeatPicture:
     slot: int
     slots: int
     left_s: float
+    is_silent: bool = False
+
+
+_FOOT = "q leaves; what was heard is kept"
+_FOOT_SILENT = "q leaves"
+_SILENT = "No pulses yet: is the channel on?"
 
 
 def lay_out_beat(picture: BeatPicture, width: int, height: int, glyphs: Glyphs) -> list[Line]:
@@ -83,7 +89,7 @@ def lay_out_beat(picture: BeatPicture, width: int, height: int, glyphs: Glyphs) 
     elif number:
         lines.append([(f"{number} s", "number")])
     lines += [[], [(f"{picture.slot} of {picture.slots}", "faint")]]
-    foot: Line = [("q leaves; what was heard is kept", "faint")]
+    foot: Line = [(_FOOT_SILENT if picture.is_silent else _FOOT, "faint")]
     lines = lines[: max(0, height - 1)]
     lines += [[]] * (height - 1 - len(lines))
     return [cut_line(line, width) for line in [*lines, foot]][:height]
@@ -92,9 +98,13 @@ def lay_out_beat(picture: BeatPicture, width: int, height: int, glyphs: Glyphs) 
 def _now(picture: BeatPicture) -> tuple[str, str]:
     """Return what to do now, and its colours."""
     if picture.is_act is None:
-        return "Wait.", "strong"
-    text = picture.act if picture.is_act else picture.rest
-    return f"NOW: {text}", "note-block" if picture.is_act else "strong"
+        return _SILENT if picture.is_silent else "Wait.", "strong"
+    return _order(picture), "note-block" if picture.is_act else "strong"
+
+
+def _order(picture: BeatPicture) -> str:
+    """Return what is to be done now."""
+    return f"ACT: {picture.act}" if picture.is_act else f"REST: {picture.rest}"
 
 
 class BeatScreen(LiveScreen[BeatPicture]):
@@ -107,7 +117,12 @@ class BeatScreen(LiveScreen[BeatPicture]):
     """
 
     def __init__(self, terminal: LiveTerminal) -> None:
-        super().__init__(terminal, lay_out_beat, lambda picture: (picture.slot, picture.is_act))
+        super().__init__(terminal, lay_out_beat, _what_shows)
+
+
+def _what_shows(picture: BeatPicture) -> tuple[int, bool | None, bool]:
+    """Return what of a picture has to be seen at once where it differs."""
+    return picture.slot, picture.is_act, picture.is_silent
 
 
 class BeatSentences:
@@ -125,12 +140,14 @@ class BeatSentences:
 
     def show(self, picture: BeatPicture) -> None:
         """Say what to do, where that has changed."""
-        said = (picture.slot, picture.is_act)
-        if said == self._said or picture.is_act is None:
+        said = _what_shows(picture)
+        if said == self._said or (picture.is_act is None and not picture.is_silent):
             return
         self._said = said
-        text = picture.act if picture.is_act else picture.rest
-        self._write(f"{picture.slot} of {picture.slots}: {text}")
+        if picture.is_act is None:
+            self._write(_SILENT)
+        else:
+            self._write(f"{picture.slot} of {picture.slots}, {_order(picture)}")
 
     def redraw(self) -> None:
         """Do nothing."""
@@ -159,26 +176,3 @@ def show_findings(name: str, findings: Sequence[Finding]) -> None:
             *([plain(name), ""] if number == 0 else [""]),
             key_value_table([(label, text) for label, text in rows if text]),
         )
-
-
-def show_comparison(comparison: Comparison) -> None:
-    """Show what each stage gave.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The stages.
-    """
-    from benchlog.diagnosis.words.comparing_texts import STAGE_WORDS
-    from benchlog.show.terminal import key_value_table, show
-
-    rows = [
-        (
-            STAGE_WORDS[one.name],
-            f"pulse {one.pulse_s * 1e6:.1f} ± {2e6 * one.u_pulse_s:.1f} µs, scatter "
-            f"{one.pulse_sd_s * 1e6:.2f} µs, of the whole cycle {one.period_sd_s * 1e6:.1f} µs, "
-            f"creep {one.creep_s_per_s * 1e6:+.2f} ± {2e6 * one.u_creep_s_per_s:.2f} µs/s",
-        )
-        for one in comparison.figures
-    ]
-    show("", key_value_table(rows))

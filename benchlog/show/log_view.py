@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Literal
 
+from benchlog.capture.sidecar import kind_of_try
 from benchlog.errors import one_line
 from benchlog.show.terminal import plain, screen_width, show, write_out
 
@@ -108,6 +109,9 @@ def _remarks(entry: LogEntry) -> str:
     if known is None:
         return f"{entry.beside.name} cannot be read: log --verify says why"
     remarks = []
+    tried = kind_of_try(known)
+    if tried is not None:
+        remarks.append(f"a try, {tried}")
     if entry.path is None:
         remarks.append("the recording is not there")
     if known.unfinished:
@@ -150,6 +154,7 @@ def entry_to_json(entry: LogEntry) -> dict[str, Any]:
         "gap_count": None if known is None else len(known.gaps),
         "unfinished": known is not None and known.unfinished,
         "being_recorded": entry.is_live,
+        "try": None if known is None else kind_of_try(known),
         "readable": known is not None,
     }
 

@@ -14,7 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from typing import TYPE_CHECKING, Any, TextIO
 
 from benchlog.errors import StoreError, one_line
@@ -41,6 +41,7 @@ __all__ = [
 OnProgress = Callable[[float], None]
 """Called with the share that is done, 0 to 1."""
 
+_SHOW_CURSOR = "\x1b[?25h"
 BAR_AFTER_S = 1.0
 """A bar appears once this much time has passed."""
 
@@ -238,11 +239,18 @@ def show_progress(label: str) -> Iterator[OnProgress]:
     callable
         To be called with the share that is done, 0 to 1.
     """
-    bar = _Bar(one_line(label), sys.stderr)
+    from benchlog.show.ending import EndingSignals
+
+    bar, ending = _Bar(one_line(label), sys.stderr), EndingSignals()
     try:
-        yield bar.advance
+        # a bar hides the cursor: it must be taken off before the system ends the program
+        with ending if sys.stderr.isatty() else nullcontext():
+            try:
+                yield bar.advance
+            finally:
+                bar.stop()
     finally:
-        bar.stop()
+        ending.pass_on()
 
 
 @contextmanager
@@ -300,16 +308,23 @@ class _Bar:
             transient=True,
         )
         task = progress.add_task(self._label, total=1.0)
+        self._stop = progress.stop  # before it starts, since a signal may come while it does
         progress.start()
-        self._stop = progress.stop
         self._update = lambda share: progress.update(task, completed=min(max(share, 0.0), 1.0))
 
     def stop(self) -> None:
         """Take the bar off the screen."""
-        if self._stop is not None:
+        if self._stop is None:
+            return
+        try:
             self._stop()
+        finally:
             self._stop = None
             self._update = None
+            if os.name != "nt" and os.environ.get("TERM") != "dumb":
+                # what was interrupted while it drew may keep its last words to itself
+                self._stream.write(_SHOW_CURSOR)
+                self._stream.flush()
 
 
 def _console(stream: TextIO, *, like: Console | None = None) -> Console:

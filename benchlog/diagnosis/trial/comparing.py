@@ -4,23 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.diagnosis.cycles import Cycles
-from benchlog.diagnosis.separation.beat_likeness import Effect, point_effect
+from benchlog.diagnosis.separation.beat_likeness import Effect, lasting_slope, point_effect
 from benchlog.diagnosis.separation.directions import Direction
+from benchlog.diagnosis.trial.stage import FEWEST_CYCLES, STAGES, Stage
+from benchlog.diagnosis.trial.stage_events import EventChange, compare_events
 from benchlog.timing.jitter import effective_count
 
 __all__ = ["STAGES", "Comparison", "Difference", "Stage", "StageFigures", "compare_stages"]
 
 FloatArray = NDArray[np.float64]
 
-STAGES = ("unplugged", "plugged", "neighbour")
-"""The stages, in their order."""
-
-_FEWEST_CYCLES = 60
 _AROUND_CYCLES = 31
 _BLOCK_S = 0.5
 _SURE_U = 3.0
@@ -28,22 +27,13 @@ _SURE_U = 3.0
 
 _P_ROUGHER = 0.003
 _LEAST_RATIO = 1.1
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Stage:
-    """A recording of one stage.
-
-    Attributes
-    ----------
-    name : str
-        One of `STAGES`.
-    cycles : Cycles
-        Its cycles.
-    """
-
-    name: str
-    cycles: Cycles
+_CREEP_SPREAD = 1.7
+"""What creeps within a stage may do between two: half-width of a rectangle, over sqrt(3)."""
+_LONG_APART_S = 3600.0
+_CLOCK_S = 2.0
+"""How far a start may be off: sidecars count whole seconds."""
+_SILENT_SHARE = 0.2
+_SUPPLIES = ("supply", "supply-bipolar")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +88,12 @@ class Difference:
         Whether each is more than chance.
     effect : Effect
         Which cause moves pulse and rest as the means moved.
+    is_falling : bool or None
+        Whether a supply that moves them so falls; None where it is not known how a supply
+        moves them.
+    apart_s : float or None
+        From the middle of one stage to that of the other, seconds; None where it is not known
+        when they were recorded, or they cannot have been recorded then.
     """
 
     before: str
@@ -112,6 +108,13 @@ class Difference:
     is_shift: bool
     is_rougher: bool
     effect: Effect
+    is_falling: bool | None
+    apart_s: float | None
+
+    @property
+    def is_timed(self) -> bool:
+        """Whether creep between the stages is known to be no more than creep within them."""
+        return self.apart_s is not None and self.apart_s <= _LONG_APART_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,29 +123,44 @@ class Comparison:
 
     Attributes
     ----------
-    figures : tuple of StageFigures
+    stages : tuple of Stage
         In the order of `STAGES`.
+    silent : tuple of str
+        Those in which no pulses come, or hardly any.
+    figures : tuple of StageFigures
+        Of those with enough whole cycles, in the order of `STAGES`.
     differences : tuple of Difference
         One less.
+    changes : tuple of EventChange
+        How often events come in stages that follow each other, those without pulses left out.
     """
 
+    stages: tuple[Stage, ...]
+    silent: tuple[str, ...]
     figures: tuple[StageFigures, ...]
     differences: tuple[Difference, ...]
+    changes: tuple[EventChange, ...]
+
+    @property
+    def short(self) -> tuple[Stage, ...]:
+        """Stages that have pulses, but too few whole cycles to be compared by their means."""
+        measured = {one.name for one in self.figures}
+        return tuple(
+            one for one in self.stages if one.name not in measured and one.name not in self.silent
+        )
 
     def after(self, name: str) -> Difference | None:
         """Return what changed when a stage began; None where nothing came before it."""
         return next((one for one in self.differences if one.after == name), None)
 
 
-def compare_stages(stages: Sequence[Stage], directions: Sequence[Direction] = ()) -> Comparison:
+def compare_stages(stages: Sequence[Stage]) -> Comparison:
     """Compare recordings of the stages.
 
     Parameters
     ----------
     stages : sequence of Stage
         Two or three, each of another name, of one channel with its knob left alone.
-    directions : sequence of Direction
-        How each cause moves the channel; empty where that is not known.
 
     Returns
     -------
@@ -152,25 +170,41 @@ def compare_stages(stages: Sequence[Stage], directions: Sequence[Direction] = ()
     Raises
     ------
     ValueError
-        An unknown name, one that comes twice, fewer than two, or less than 60 cycles in one.
+        An unknown name, one that comes twice, or fewer than two.
     """
     names = [one.name for one in stages]
     if len(names) < 2 or len(set(names)) < len(names) or not set(names) <= set(STAGES):
         raise ValueError(f"stages must be two or three of {', '.join(STAGES)}, got {names}")
-    for one in stages:
-        if one.cycles.count < _FEWEST_CYCLES:
-            raise ValueError(f"stage {one.name} has {one.cycles.count} cycles, 60 are needed")
-    ordered = sorted(stages, key=lambda one: STAGES.index(one.name))
-    figures = tuple(_measure(one) for one in ordered)
+    ordered = tuple(sorted(stages, key=lambda one: STAGES.index(one.name)))
+    silent = _find_silent(ordered)
+    heard = [one for one in ordered if one.name not in silent]
+    full = [(one, one.cycles) for one in heard if one.cycles and one.count >= FEWEST_CYCLES]
+    figures = tuple(_measure(one.name, cycles) for one, cycles in full)
     differences = tuple(
-        _compare(ordered[k], ordered[k + 1], figures[k], figures[k + 1], directions)
-        for k in range(len(ordered) - 1)
+        _compare(*full[k], *full[k + 1], figures[k], figures[k + 1]) for k in range(len(full) - 1)
     )
-    return Comparison(figures, differences)
+    changes = tuple(
+        change for before, after in pairwise(heard) for change in compare_events(before, after)
+    )
+    return Comparison(ordered, silent, figures, differences, changes)
 
 
-def _measure(stage: Stage) -> StageFigures:
-    cycles = stage.cycles
+def _find_silent(stages: Sequence[Stage]) -> tuple[str, ...]:
+    """Name the stages that hold far fewer pulses than the others in the same time."""
+    periods = [
+        float(np.median(one.cycles.period_s))
+        for one in stages
+        if one.cycles is not None and one.count >= FEWEST_CYCLES
+    ]
+    usual_s = min(periods, default=0.0)
+    return tuple(
+        one.name
+        for one in stages
+        if one.pulses == 0 or one.pulses * usual_s < _SILENT_SHARE * one.duration_s
+    )
+
+
+def _measure(name: str, cycles: Cycles) -> StageFigures:
     time_s = cycles.start_s - cycles.start_s.mean()
     noise = 2.0 * cycles.u_edge_s**2
     slope = float(time_s @ (cycles.on_s - cycles.on_s.mean())) / float(time_s @ time_s)
@@ -185,7 +219,7 @@ def _measure(stage: Stage) -> StageFigures:
         return float(np.sqrt(max(float(np.var(values)) - noise, 0.0)))
 
     return StageFigures(
-        name=stage.name,
+        name=name,
         pulse_s=float(cycles.on_s.mean()),
         u_pulse_s=u_mean(cycles.on_s),
         rest_s=float(cycles.off_s.mean()),
@@ -209,26 +243,33 @@ def _quick(values: FloatArray) -> FloatArray:
 
 def _compare(
     before: Stage,
+    earlier: Cycles,
     after: Stage,
+    later: Cycles,
     first: StageFigures,
     second: StageFigures,
-    directions: Sequence[Direction],
 ) -> Difference:
     """Compare two stages that follow each other."""
-    apart_s = (before.cycles.duration_s + after.cycles.duration_s) / 2.0
+    apart_s = _find_apart(before, after)
+    # at least what lies between their middles where one follows the other at once
+    between_s = (before.duration_s + after.duration_s) / 2.0
+    if apart_s is not None and apart_s <= _LONG_APART_S:
+        between_s = max(between_s, apart_s)
+    directions = before.directions or after.directions
 
     def shift(pick: str, u_pick: str) -> tuple[float, float]:
         moved = getattr(second, pick) - getattr(first, pick)
         own = float(np.hypot(getattr(first, u_pick), getattr(second, u_pick)))
-        slopes = [_slope(one, pick) for one in (before, after)]
+        slope = max(abs(_slope(one, pick)) for one in (earlier, later))
         # what creeps within a stage creeps between two as well
-        return moved, float(np.hypot(own, apart_s * max(abs(one) for one in slopes) / 1.7))
+        return moved, float(np.hypot(own, between_s * slope / _CREEP_SPREAD))
 
     shift_s, u_shift_s = shift("pulse_s", "u_pulse_s")
     rest_s, u_rest_s = shift("rest_s", "u_rest_s")
-    p_rougher = min(1.0, 2.0 * min(_chance(before, after, name) for name in ("on_s", "off_s")))
-    ratio = _ratio(second.quick_sd_s, first.quick_sd_s, before.cycles.u_edge_s)
-    period_ratio = _ratio(second.quick_period_sd_s, first.quick_period_sd_s, before.cycles.u_edge_s)
+    p_rougher = min(1.0, 2.0 * min(_chance(earlier, later, name) for name in ("on_s", "off_s")))
+    ratio = _ratio(second.quick_sd_s, first.quick_sd_s, earlier.u_edge_s)
+    period_ratio = _ratio(second.quick_period_sd_s, first.quick_period_sd_s, earlier.u_edge_s)
+    sizes, covariance = np.array([shift_s, rest_s]), np.diag([u_shift_s**2, u_rest_s**2])
     is_shift = abs(shift_s) > _SURE_U * u_shift_s or abs(rest_s) > _SURE_U * u_rest_s
     return Difference(
         before=before.name,
@@ -242,15 +283,40 @@ def _compare(
         p_rougher=p_rougher,
         is_shift=is_shift,
         is_rougher=p_rougher < _P_ROUGHER and max(ratio, period_ratio) > _LEAST_RATIO,
-        effect=point_effect(
-            np.array([shift_s, rest_s]), np.diag([u_shift_s**2, u_rest_s**2]), directions
-        ),
+        effect=point_effect(sizes, covariance, directions),
+        is_falling=_is_falling(sizes, covariance, directions),
+        apart_s=apart_s,
     )
 
 
-def _slope(stage: Stage, pick: str) -> float:
-    values = stage.cycles.on_s if pick == "pulse_s" else stage.cycles.off_s
-    time_s = stage.cycles.start_s - stage.cycles.start_s.mean()
+def _find_apart(before: Stage, after: Stage) -> float | None:
+    """Return how far the middles of two stages lie apart; None where they would overlap."""
+    if before.middle_s is None or after.middle_s is None:
+        return None
+    apart_s = abs(after.middle_s - before.middle_s)
+    closest_s = (before.duration_s + after.duration_s) / 2.0 - _CLOCK_S
+    return apart_s if apart_s >= closest_s else None
+
+
+def _is_falling(
+    sizes: FloatArray, covariance: FloatArray, directions: Sequence[Direction]
+) -> bool | None:
+    """Tell whether the supply that moves pulse and rest most nearly so would fall."""
+    weights = np.linalg.inv(covariance + 1e-24 * np.eye(2))
+    judged = []
+    for one in directions:
+        if one.kind not in _SUPPLIES:
+            continue
+        way = np.array(lasting_slope(one))
+        amount_v = float(way @ weights @ sizes) / float(way @ weights @ way)
+        left = sizes - amount_v * way
+        judged.append((float(left @ weights @ left), amount_v))
+    return min(judged)[1] < 0 if judged else None
+
+
+def _slope(cycles: Cycles, pick: str) -> float:
+    values = cycles.on_s if pick == "pulse_s" else cycles.off_s
+    time_s = cycles.start_s - cycles.start_s.mean()
     return float(time_s @ values) / float(time_s @ time_s)
 
 
@@ -260,7 +326,7 @@ def _ratio(after_s: float, before_s: float, noise_s: float) -> float:
     return max(after_s, floor_s) / max(before_s, floor_s)
 
 
-def _chance(before: Stage, after: Stage, name: str) -> float:
+def _chance(before: Cycles, after: Cycles, name: str) -> float:
     """Return the chance of as much more scatter, from half seconds taken one by one.
 
     Welch's test of the logarithms of their scatters, which are nearly normal however long the
@@ -269,13 +335,13 @@ def _chance(before: Stage, after: Stage, name: str) -> float:
     from scipy.stats import ttest_ind
 
     logs = []
-    for stage in (before, after):
-        quick = _quick(getattr(stage.cycles, name))
-        block = (stage.cycles.start_s / _BLOCK_S).astype(np.intp)
+    for cycles in (before, after):
+        quick = _quick(getattr(cycles, name))
+        block = (cycles.start_s / _BLOCK_S).astype(np.intp)
         many = np.bincount(block)
         power = np.bincount(block, quick**2)
         full = many >= max(5, int(many.max()) // 2)
-        noise = stage.cycles.u_edge_s**2
+        noise = cycles.u_edge_s**2
         logs.append(np.log(power[full] / many[full] + 0.01 * noise + 1e-20))
     if min(one.size for one in logs) < 4 or all(float(np.ptp(one)) == 0 for one in logs):
         return 1.0
