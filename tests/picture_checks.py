@@ -56,7 +56,7 @@ def strong_lines(axes: Axes) -> dict[str, float]:
     found = {}
     for line in axes.lines:
         x, y = np.asarray(line.get_xdata()), np.asarray(line.get_ydata())
-        if line.get_linewidth() == 3.0 and x.shape == (2,):
+        if line.get_linewidth() == 6.0 and x.shape == (2,):
             found[str(line.get_color())] = float((y[1] - y[0]) / (x[1] - x[0]))
     return found
 

@@ -179,8 +179,50 @@ def test_what_is_not_there(bench_folder: Path) -> None:
 
 def test_a_file_without_pulses(tmp_path: Path) -> None:
     path = tmp_path / "still.csv"
-    path.write_text("time_s,level\n0,0\n1,0\n", encoding="utf-8")
-    check_line(run_here("diagnose", path, cwd=tmp_path), "still.csv")
+    path.write_text("time_s,level\n0,0\n0.5,1\n0.502,0\n", encoding="utf-8")
+    [finding] = answer(run_here("diagnose", path, "--json", cwd=tmp_path))["findings"]
+    assert (finding["input"], finding["cause"]) == (1, "not-enough-to-tell")
+    assert "still holds 2 edges" in finding["text"]
+    assert "noise" not in finding["text"]  # an edge list has none
+    check_line(run_here("measure", path, cwd=tmp_path), "still holds 2 edges")
+
+
+@pytest.mark.parametrize(
+    ("kind", "told"),
+    [("hiss", "hiss or other sound"), ("silence", "silence"), ("hum", "mains hum at 50 Hz")],
+)
+def test_sound_that_hides_or_lacks_pulses(tmp_path: Path, kind: str, told: str) -> None:
+    rate_hz = 48000
+    time_s = np.arange(3 * rate_hz) / rate_hz
+    rng = np.random.default_rng(1)
+    # pulses of 0.1 in noise of 0.1: step and noise alike, 0 dB
+    pulses = 0.1 * ((time_s % 0.015) < 0.0015) + 0.1 * rng.normal(size=time_s.size)
+    sounds = {
+        "hiss": pulses,
+        "silence": np.zeros_like(time_s),
+        "hum": 0.3 * np.sin(2 * np.pi * 50 * time_s),
+    }
+    path = tmp_path / f"{kind}.wav"
+    soundfile.write(path, sounds[kind], rate_hz)
+    [finding] = answer(run_here("diagnose", path, "--json", cwd=tmp_path))["findings"]
+    assert (finding["input"], finding["cause"]) == (1, "not-enough-to-tell")
+    assert told in finding["text"]
+    assert finding["evidence"]["edge_count"] == 0
+    assert finding["evidence"]["duration_s"] == 3.0
+    assert "6 times the noise" in finding["text"]
+    assert "'benchlog listen'" in finding["next_step"]
+    shown = run_here("diagnose", path, "--plot", "p.png", cwd=tmp_path)
+    assert shown.status == 0
+    assert "not enough to tell" in shown.out
+    assert "p.png is not drawn" in shown.err
+    assert not (tmp_path / "p.png").exists()
+    check_line(run_here("measure", path, cwd=tmp_path), told)
+
+
+def test_a_file_without_samples_is_no_recording(tmp_path: Path) -> None:
+    path = tmp_path / "empty.wav"
+    soundfile.write(path, np.zeros(0), 48000)
+    check_line(run_here("diagnose", path, cwd=tmp_path), "empty.wav")
 
 
 def test_one_file_of_two_that_cannot_be_read(bench_folder: Path) -> None:
@@ -236,3 +278,8 @@ def test_an_input_without_pulses_is_told(tmp_path: Path) -> None:
     shown = run_here("diagnose", path, cwd=tmp_path)
     assert "Input 1 holds no pulses" in shown.out
     assert "Input 2 holds no pulses" not in shown.out
+    findings = answer(run_here("diagnose", path, "--json", cwd=tmp_path), status=shown.status)[
+        "findings"
+    ]
+    assert [one["input"] for one in findings] == [2] * (len(findings) - 1) + [1]
+    assert findings[-1]["cause"] == "not-enough-to-tell"

@@ -9,7 +9,8 @@ import pytest
 from matplotlib.figure import Figure
 
 from benchlog.diagnosis.separation.directions import Direction
-from benchlog.show.diagnosis_cloud import CAUSE_STYLES, average_cycles, draw_cloud
+from benchlog.show.cycle_averages import average_cycles
+from benchlog.show.diagnosis_cloud import CAUSE_STYLES, Lead, draw_cloud
 from tests.picture_checks import (
     NO_MAINS,
     check_layout,
@@ -54,12 +55,13 @@ def test_lines_lie_along_the_causes() -> None:
         way("capacitor", 1.5e-3, 12e-3),
     )
     axes = Figure().add_subplot()
-    draw_cloud(axes, cycles, ways, unrest, NO_MAINS, trusted=True)
+    leads = [Lead("wiper", 0.7, 0), Lead("supply", 0.25, 1)]
+    draw_cloud(axes, cycles, ways, unrest, NO_MAINS, leads)
     assert strong_lines(axes) == pytest.approx(
         {CAUSE_STYLES[0][0]: -0.85, CAUSE_STYLES[1][0]: -0.01}
     )
     labels = [one.get_text() for one in axes.texts]
-    assert labels[:2] == ["wiper moves on its track: 70 %", "supply, slowly: 25 %"]
+    assert labels[:2] == ["wiper on its track: 70 %", "supply, slowly: 25 %"]
     assert labels[2] == "timing capacitor"
     dots = axes.lines[0]
     assert np.asarray(dots.get_xdata()) == pytest.approx(1e6 * (cycles.on_s - cycles.on_s.mean()))
@@ -70,9 +72,20 @@ def test_nothing_stands_out_where_it_is_not_told() -> None:
     cycles = make_cycles(np.array([1.5e-3, 1.6e-3] * 20), np.full(40, 0.01), 0.0)
     axes = Figure().add_subplot()
     unrest = make_unrest(("supply", "supply", 1.0))
-    draw_cloud(axes, cycles, (way("supply", -1e-4, 0.0),), unrest, NO_MAINS, trusted=False)
+    draw_cloud(axes, cycles, (way("supply", -1e-4, 0.0),), unrest, NO_MAINS, [])
     assert strong_lines(axes) == {}
     assert [one.get_text() for one in axes.texts] == ["supply, slowly"]
+
+
+def test_dots_lie_in_front_of_the_line_that_they_follow() -> None:
+    moved = 20e-6 * np.random.default_rng(6).standard_normal(200)
+    cycles = make_cycles(1.5e-3 + moved, 12e-3 - 0.85 * moved, 0.0)
+    axes = Figure().add_subplot()
+    unrest = make_unrest(("wiper", "wiper", 1.0))
+    draw_cloud(axes, cycles, (way("wiper", 2e-3, -1.7e-3),), unrest, NO_MAINS,
+               [Lead("wiper", 1.0, 0)])  # fmt: skip
+    [line] = [one for one in axes.lines if one.get_color() == CAUSE_STYLES[0][0]]
+    assert line.get_zorder() < axes.lines[0].get_zorder()
 
 
 def test_a_lower_level_is_shown_with_the_pulse_after_it() -> None:
@@ -83,13 +96,14 @@ def test_a_lower_level_is_shown_with_the_pulse_after_it() -> None:
     axes = Figure().add_subplot()
     unrest = make_unrest(("lower-level", "threshold", 0.8), ("upper-level", "threshold", 0.2))
     ways = (way("lower-level", 0.0, 3e-3, next_on_s=1e-3), way("upper-level", 1e-3, 5e-3))
-    draw_cloud(axes, cycles, ways, unrest, NO_MAINS, trusted=True)
+    leads = [Lead("lower-level", 0.8, 0), Lead("upper-level", 0.2, 0)]
+    draw_cloud(axes, cycles, ways, unrest, NO_MAINS, leads)
     assert axes.get_ylabel().startswith("rest before it")
     x, y = (np.asarray(one) for one in (axes.lines[0].get_xdata(), axes.lines[0].get_ydata()))
     assert x.shape == (299,)
     assert y == pytest.approx(3.0 * x, abs=1e-6)
     assert list(strong_lines(axes).values()) == pytest.approx([3.0])
-    assert axes.texts[0].get_text().endswith("level that ends the pulse: 20 %")
+    assert axes.texts[0].get_text().endswith("switches, pulse's end: 20 %")
 
 
 def test_labels_of_any_directions_stay_apart() -> None:
@@ -109,6 +123,7 @@ def test_labels_of_any_directions_stay_apart() -> None:
         unrest = make_unrest(*((str(kind), "supply", 0.3) for kind in leading))
         figure = Figure(figsize=(10.0, 4.5))
         axes = figure.add_axes((0.1, 0.2, 0.32, 0.61))
-        draw_cloud(axes, make_cycles(on, off, 1e-6), ways, unrest, NO_MAINS, trusted=True)
+        leads = [Lead(str(kind), 0.3, rank) for rank, kind in enumerate(leading)]
+        draw_cloud(axes, make_cycles(on, off, 1e-6), ways, unrest, NO_MAINS, leads)
         texts = check_layout(figure)
         assert sum(text.endswith(": 30 %") for text in texts) == 3

@@ -10,11 +10,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.text import Annotation
 
-from benchlog.diagnosis.separation.causes import Cause
-from benchlog.diagnosis.series.mains import MainsSearch
+from benchlog.diagnosis.series.mains import MainsLine, MainsSearch
 from benchlog.diagnosis.series.steps import Step
-from benchlog.show.diagnosis_panels import draw_series, draw_shares, draw_spectrum
-from tests.picture_checks import NO_MAINS, leave_out, make_cycles, make_unrest
+from benchlog.show.diagnosis_panels import Bar, draw_series, draw_shares, draw_spectrum
+from tests.picture_checks import NO_MAINS, leave_out, make_cycles
 
 
 def test_the_spectrum_has_a_wobble_where_it_is_and_the_noise_where_it_belongs() -> None:
@@ -64,20 +63,41 @@ def test_too_few_cycles_have_no_spectrum() -> None:
 
 
 def test_bars_add_up_to_all() -> None:
-    unrest = make_unrest(("wiper", "wiper", 0.62), ("supply", "supply", 0.3))
-    wiper, supply = ((one,) for one in unrest.contributions)
-    causes = [
-        Cause("wiper", wiper, 0.62, 0.5, 0.7),
-        Cause("supply", supply, 0.3, 0.2, 0.4),
-        Cause("mains", supply, 0.004, 0.0, 0.01),
+    bars = [
+        Bar("the wiper", 0.62, 0.5, 0.7),
+        Bar("supply", 0.3, 0.2, 0.4),
+        Bar("mains", 0.004, 0.0, 0.01),
     ]
     axes = Figure().add_subplot()
-    draw_shares(axes, unrest, causes, {"wiper": "the wiper"}, trusted=True)
+    draw_shares(axes, bars, "pulse", trusted=True)
     widths = [one.get_width() for one in axes.patches if isinstance(one, Rectangle)]
     assert widths == pytest.approx([0.62, 0.3, 0.08])
     texts = [one.get_text() for one in axes.texts]
-    assert texts == ["the wiper", "62 %  (50 to 70)", "supply", "30 %  (20 to 40)",
+    assert texts == ["the wiper", "62 % (50 to 70 %)", "supply", "30 % (20 to 40 %)",
                      "everything else", "8 %"]  # fmt: skip
+
+
+def test_a_share_of_nearly_all_is_told_as_on_the_screen() -> None:
+    axes = Figure().add_subplot()
+    draw_shares(axes, [Bar("hum", 0.998, 0.994, 1.0)], "pulse", trusted=True)
+    assert axes.texts[1].get_text() == "at least 99 %"
+    assert len(axes.lines) == 0  # no caps on the bar's end that nobody can tell apart
+
+
+def test_only_the_mains_of_the_finding_is_marked_as_found() -> None:
+    # a bench has 50 Hz or 60 Hz: 150 of the one and 300 of the other may fall beside each other
+    on = np.full(470, 1.5e-3)
+    cycles = make_cycles(on, 1.0 / 47.0 - on, 1e-6)
+    part = np.zeros(470)
+    lines = tuple(
+        MainsLine(mains, harmonic, 9.0, 9.0, 9.0, 1e-6, 1e-6, 1e-7, 1e-7, 30.0, -30.0, part, part)
+        for mains, harmonic in ((50.0, 3), (60.0, 5))
+    )
+    axes = Figure().add_subplot()
+    aliases = ((50.0, 3, 9.0), (60.0, 5, 18.0))
+    assert draw_spectrum(axes, cycles, MainsSearch(lines, aliases, ()), None)
+    marks = {one.get_text(): one.get_fontweight() for one in axes.texts if one.get_text()}
+    assert (marks["150"], marks["300"]) == ("bold", "normal")
 
 
 def at_steps(*moves: tuple[float, float]) -> list[Step]:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchlog.diagnosis.finding import Diagnosis, Heard, InputDiagnosis
+from benchlog.diagnosis.finding import Diagnosis, Heard, InputDiagnosis, Part
 from benchlog.diagnosis.findings import diagnose
 from benchlog.recording import EdgeList
 from benchlog.show import diagnosis_plot
@@ -70,6 +70,23 @@ def test_events_and_stops_are_in_the_picture() -> None:
     assert stop is not None
     texts = check_layout(diagnosis_plot._draw("x", found))
     assert f"high end stop: {round(1e6 * stop.limit_s, 1):g} µs" in texts
+
+
+def test_the_bars_say_what_the_findings_say() -> None:
+    found = draw_found("wiper-and-battery")
+    texts = check_layout(diagnosis_plot._draw("x", found))
+    told = [one.part for one in found.findings if one.part is not None]
+    assert told
+    for part in told:
+        shown = f"{100.0 * part.share:.0f} %"
+        assert any(text.startswith(shown) for text in texts) or part.low >= 0.9
+    # another channel's pull, taken from what the cloud's causes seemed to do, has a bar of its own
+    one = found.inputs[0]
+    neighbour = replace(one.findings[0], cause="neighbour", part=Part(0.7, 0.6, 0.8, "pulse"))
+    pulled = replace(one, findings=(neighbour,))
+    figure = diagnosis_plot._draw("x", Diagnosis((neighbour,), (pulled,)))
+    texts = check_layout(figure)
+    assert {"another channel", "70 % (60 to 80 %)", "30 %"} <= set(texts)
 
 
 def test_two_inputs_have_a_column_each() -> None:

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from benchlog.channel.design import parse_design
+from benchlog.channel.design import Design, parse_design
 from benchlog.diagnosis.cycles import Cycles
+from benchlog.diagnosis.finding import Heard
+from benchlog.diagnosis.findings import diagnose
 from benchlog.diagnosis.pair.neighbour import find_coupling
 from benchlog.diagnosis.separation.directions import Direction, find_directions
+from benchlog.recording import EdgeList
+from benchlog.timing.edges import edges_from_list
+from benchlog.timing.pulses import measure_edges
 
 _LENGTH_S = 40.0
 _PERIODS_S = (14.5e-3, 13.1e-3)
@@ -112,3 +119,65 @@ def test_too_few_cycles_take_no_part(directions: tuple[tuple[Direction, ...], ..
     assert find_coupling([first, short], directions).pairs == ()
     with pytest.raises(ValueError, match="2 channels and 1 lists"):
         find_coupling([first, second], directions[:1])
+
+
+def _hear(cycles: Cycles, number: int, design: Design | None = None) -> Heard:
+    """Make a recording of a train."""
+    times = 0.003 + np.concatenate(
+        [[0.0], np.cumsum(np.stack([cycles.on_s, cycles.off_s], axis=1).ravel())]
+    )
+    levels = np.arange(times.size) % 2 == 0
+    edges = edges_from_list(EdgeList(times, levels, 1e-7, 0.0, float(times[-1]) + 0.003))
+    measured = measure_edges(edges, input_=number)
+    assert measured is not None
+    return Heard(measured, "pair.flac", design)
+
+
+def _pull_in_bouts(directions: tuple[Direction, ...]) -> tuple[Cycles, Cycles]:
+    """Make a channel that its neighbour's servo pulls at one place of its cycle, by bouts."""
+    first, second = make_pair(7)
+    way = next(one for one in directions if one.kind == "supply-on-end")
+    rise_s, whole = second.start_s.tolist(), np.arange(second.count).tolist()
+    on_s, off_s, start_s = first.on_s.copy(), first.off_s.copy(), first.start_s.copy()
+    now_s = 0.0
+    for cycle in range(first.count):
+        start_s[cycle] = now_s
+        place = np.interp(now_s, rise_s, whole) % 1.0
+        is_bout = any(begin_s < now_s < begin_s + 1.3 for begin_s in _TURNS_S)
+        if is_bout:
+            # the supply's capacitor rounds the flanks
+            dip_v = 0.08 * min(max((0.1 - abs(place - 0.4)) / 0.02, 0.0), 1.0)
+            on_s[cycle] -= way.on_s * dip_v
+            off_s[cycle] -= way.off_s * dip_v
+        now_s += on_s[cycle] + off_s[cycle]
+    return replace(first, start_s=start_s, on_s=on_s, off_s=off_s), second
+
+
+def test_strokes_by_bouts_are_fitted_to_their_tenths_of_a_second(
+    directions: tuple[tuple[Direction, ...], ...],
+) -> None:
+    pulled, second = _pull_in_bouts(directions[0])
+    [one] = find_coupling([pulled, second], directions).found
+    moves = one.size.moves
+    assert moves is not None
+    left = pulled.period_s - moves.sum(axis=1)
+    # pulse and rest themselves scatter by 1 and 3 us; a tenth of the dips' power may be left
+    dips = float(np.var(pulled.period_s)) - 10e-12
+    assert np.var(left) - 10e-12 < 0.1 * dips
+
+
+def test_what_a_pull_looks_like_is_not_named_beside_it(
+    directions: tuple[tuple[Direction, ...], ...], heron_text: str
+) -> None:
+    """A pull by bouts looks like a contact, a level or hum where it is not taken out first."""
+    pulled, second = _pull_in_bouts(directions[0])
+    found = diagnose([_hear(pulled, 1), _hear(second, 2)])
+    assert [one.cause for one in found.findings if one.input == 1] == ["neighbour"]
+    # a wiper that trembles besides is another thing, and weighs as much
+    tremble_s = 8e-6 * np.random.default_rng(9).standard_normal(pulled.count)
+    wiper = next(one for one in directions[0] if one.kind == "wiper")
+    both = add(pulled, tremble_s, wiper.off_s / wiper.on_s * tremble_s)
+    heron = parse_design(heron_text, "heron")
+    found = diagnose([_hear(both, 1, heron), _hear(second, 2, heron)])
+    causes = [one.cause for one in found.findings if one.input == 1]
+    assert {"neighbour", "wiper"} <= set(causes)

@@ -10,14 +10,16 @@ import numpy as np
 
 from benchlog.diagnosis.cycles import Cycles
 from benchlog.diagnosis.finding import Evidence, InputDiagnosis
+from benchlog.diagnosis.measured_ratio import MeasuredRatio
 from benchlog.diagnosis.separation.causes import Cause
+from benchlog.diagnosis.separation.directions import Direction
 from benchlog.diagnosis.separation.unrest import Contribution, Unrest
 from benchlog.diagnosis.series.allan import split_noise
 from benchlog.diagnosis.series.mains import MainsLine
 from benchlog.diagnosis.series.peak_to_peak import describe_jitter, expect_peak_to_peak
 from benchlog.diagnosis.series.steps import Episode, PeriodicLoad
 from benchlog.diagnosis.train.event_kinds import Event
-from benchlog.diagnosis.words.cause_texts import Setting
+from benchlog.diagnosis.words.sizes import Setting
 
 __all__ = [
     "cause_evidence",
@@ -28,6 +30,7 @@ __all__ = [
     "mains_evidence",
     "mean_period_s",
     "pull_evidence",
+    "ratio_evidence",
     "scatter_evidence",
     "signal_evidence",
 ]
@@ -186,6 +189,32 @@ def cause_evidence(
         **size_evidence(cause.main, setting),
     }
     return {**base, **_finite(figures)}
+
+
+def ratio_evidence(ratio: MeasuredRatio, direction: Direction) -> Evidence:
+    """Return how far the rest moves for each movement of the pulse, beside the model's figure.
+
+    Parameters
+    ----------
+    ratio : MeasuredRatio
+        As measured.
+    direction : Direction
+        How the cause moves pulse and rest by the model.
+
+    Returns
+    -------
+    dict
+        The figures; microseconds of the rest for each of the pulse.
+    """
+    on_s = direction.on_s + direction.next_on_s
+    off_s = direction.off_s + direction.next_off_s
+    return _finite(
+        {
+            "rest_per_pulse": ratio.value,
+            "u_rest_per_pulse": ratio.u,
+            "expected_rest_per_pulse": off_s / on_s if on_s else None,
+        }
+    )
 
 
 def size_evidence(one: Contribution, setting: Setting) -> dict[str, Any]:

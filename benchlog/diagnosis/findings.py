@@ -8,9 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from benchlog.channel.plan import Design, Limits
+from benchlog.diagnosis.coupled import tell_common_supply
 from benchlog.diagnosis.cycles import Cycles, list_cycles
 from benchlog.diagnosis.end_stop import EndStop, judge_end_stop
 from benchlog.diagnosis.finding import Diagnosis, Finding, Heard, InputDiagnosis
+from benchlog.diagnosis.odd_cycles import calm_cycles
 from benchlog.diagnosis.pair.neighbour import Couplings, find_coupling
 from benchlog.diagnosis.separation.directions import Direction, find_directions
 from benchlog.diagnosis.separation.unrest import Unrest, separate_causes
@@ -55,9 +57,20 @@ def diagnose(heard: Sequence[Heard], design: Design | None = None) -> Diagnosis:
         for number in numbers
     ]
     couplings = _couple(examined)
-    inputs = tuple(
-        replace(one, findings=weigh_input(one, couplings, place, numbers))
-        for place, one in enumerate(examined)
+    inputs = tell_common_supply(
+        [
+            replace(
+                one,
+                findings=weigh_input(
+                    one,
+                    couplings,
+                    place,
+                    numbers,
+                    without=_without_neighbour(one, couplings, place),
+                ),
+            )
+            for place, one in enumerate(examined)
+        ]
     )
     return Diagnosis(findings=_merge(inputs), inputs=inputs, couplings=couplings)
 
@@ -82,9 +95,10 @@ def _couple(examined: Sequence[InputDiagnosis]) -> Couplings | None:
     # of several recordings the longest: each pair of channels has its own beat in each
     best = max(shared, key=lambda file: min(_length_s(one, file) for one in examined))
     places = [[heard.file for heard in one.heard].index(best) for one in examined]
+    chosen = list(zip(examined, places, strict=True))
     return find_coupling(
-        [one.cycles[place] for one, place in zip(examined, places, strict=True)],
-        [one.directions[place] for one, place in zip(examined, places, strict=True)],
+        [calm_cycles(one.cycles[place]).cycles for one, place in chosen],
+        [one.directions[place] for one, place in chosen],
     )
 
 
@@ -92,6 +106,37 @@ def _length_s(one: InputDiagnosis, file: str) -> float:
     """Return how long an input was watched in one recording, seconds."""
     place = [heard.file for heard in one.heard].index(file)
     return one.cycles[place].duration_s
+
+
+def _without_neighbour(
+    one: InputDiagnosis, couplings: Couplings | None, place: int
+) -> InputDiagnosis | None:
+    """Return a channel with the pull of its neighbour taken out; None where there is none.
+
+    A pull comes and goes with the beat of two trains: what it does to a cycle looks like a bad
+    contact, like restless levels, and where its beat is near one of the mains like hum.
+    """
+    coupling = couplings.moving(place) if couplings is not None else None
+    if coupling is None or coupling.size.moves is None or one.unrest is None:
+        return None
+    moves = coupling.size.moves
+    at = next(at for at, each in enumerate(one.cycles) if each.count == moves.shape[0])
+    pulled = one.cycles[at]
+    calm = replace(pulled, on_s=pulled.on_s - moves[:, 0], off_s=pulled.off_s - moves[:, 1])
+    search = _search(calm)
+    limits = next((each.design.limits for each in one.heard if each.design is not None), Limits())
+    return replace(
+        one,
+        heard=(one.heard[at],),
+        cycles=(calm,),
+        directions=(one.directions[at],),
+        searches=(search,),
+        events=(one.events[at],),
+        unrest=_unrest(limits, [calm], [one.directions[at]], [search]),
+        end_stops=(one.end_stops[at],),
+        steps=(),
+        loads=(),
+    )
 
 
 def _examine(number: int, heard: Sequence[Heard]) -> InputDiagnosis:
@@ -102,7 +147,8 @@ def _examine(number: int, heard: Sequence[Heard]) -> InputDiagnosis:
         list_cycles(one.measurement, found.spoilt) for one, found in zip(heard, events, strict=True)
     )
     directions = tuple(_directions(*pair) for pair in zip(heard, cycles, strict=True))
-    searches = tuple(_search(one) for one in cycles)
+    calm = tuple(calm_cycles(one).cycles for one in cycles)
+    searches = tuple(_search(one) for one in calm)
     unrest = _unrest(limits, cycles, directions, searches)
     restless = unrest is not None and unrest.over
     return InputDiagnosis(
@@ -117,11 +163,11 @@ def _examine(number: int, heard: Sequence[Heard]) -> InputDiagnosis:
         end_stops=_end_stops(heard, events),
         steps=tuple(
             find_steps(one, search.lines) if restless and _is_enough(one) else ()
-            for one, search in zip(cycles, searches, strict=True)
+            for one, search in zip(calm, searches, strict=True)
         ),
         loads=tuple(
             find_periodic_load(one, search.lines) if restless and _is_enough(one) else None
-            for one, search in zip(cycles, searches, strict=True)
+            for one, search in zip(calm, searches, strict=True)
         ),
     )
 

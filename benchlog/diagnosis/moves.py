@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchlog.diagnosis.alike import LOOK_ALIKE, gather_alike, is_either, tell_as_named
 from benchlog.diagnosis.evidence import (
     cause_evidence,
     cycle_to_cycle_s,
@@ -16,6 +17,7 @@ from benchlog.diagnosis.evidence import (
     mains_evidence,
     mean_period_s,
     pull_evidence,
+    ratio_evidence,
     scatter_evidence,
 )
 from benchlog.diagnosis.finding import (
@@ -28,19 +30,23 @@ from benchlog.diagnosis.finding import (
     Words,
     make_finding,
 )
+from benchlog.diagnosis.known_setting import (
+    find_direction,
+    gather_setting,
+    know_bench,
+    know_output,
+)
+from benchlog.diagnosis.measured_ratio import MeasuredRatio, measure_ratio
 from benchlog.diagnosis.separation.causes import TOLD_SURELY, Cause, find_causes
 from benchlog.diagnosis.separation.directions import Direction
-from benchlog.diagnosis.separation.unrest import Contribution, Unrest
-from benchlog.diagnosis.series.mains import find_period_change
-from benchlog.diagnosis.series.steps import pair_steps
+from benchlog.diagnosis.separation.unrest import Unrest
+from benchlog.diagnosis.series.aliases import find_period_change
+from benchlog.diagnosis.series.steps import Episode, PeriodicLoad, pair_steps
 from benchlog.diagnosis.surroundings import tell_surroundings
-from benchlog.diagnosis.words.cause_texts import (
-    CAUSE_NAMES,
-    Setting,
-    describe_cause,
-    may_be_diode,
-)
+from benchlog.diagnosis.words.cause_texts import CAUSE_NAMES, describe_cause
 from benchlog.diagnosis.words.movement_texts import describe_mains, tell_pulls
+from benchlog.diagnosis.words.sizes import Setting
+from benchlog.diagnosis.words.supply_texts import is_pulled
 from benchlog.diagnosis.words.verdict_texts import (
     Scatter,
     capital,
@@ -62,7 +68,11 @@ _TOLD_APART = 1.0
 _SMALL_SHARE = 0.05
 _NOTHING = 0.005
 _KNOWN_SHARE = 0.3
-_LOOK_ALIKE = {"supply", "diode"}
+_HALF = 0.5
+_WEIGHS = 0.2
+"""A jump or a swing of less than this much of the pulse's scatter makes none of it."""
+_NEARLY_ALONE = 0.8
+"""A cause with this share of the movement shows its own ratio of rest to pulse."""
 _NEAR_ZERO_CAUSES = ("threshold", "supply", "off-path", "capacitor")
 
 
@@ -83,13 +93,13 @@ def weigh_moves(one: InputDiagnosis) -> list[Finding]:
     unrest = one.unrest
     if unrest is None:
         evidence = {"cycle_count": count, "duration_s": duration_s(one.cycles)}
-        return [_cannot_tell(one, describe_few(count), evidence)]
+        return [_cannot_tell(one, describe_few(count, know_bench(one)), evidence)]
     scatter = make_scatter(one, unrest)
     base = scatter_evidence(one, unrest)
     if not unrest.over:
         return [_still(one, unrest, scatter, base)]
     told = tell_surroundings(one)
-    causes = find_causes(unrest, told)
+    causes = gather_alike(one, unrest, find_causes(unrest, told), told)
     doubt = _doubt(one, unrest, causes, scatter)
     if doubt is not None:
         return [_cannot_tell(one, doubt, {**base, **_lean(unrest, causes)})]
@@ -130,12 +140,20 @@ def _still(one: InputDiagnosis, unrest: Unrest, scatter: Scatter, base: Evidence
         return _cannot_tell(one, describe_hidden(floor, unrest.pulse_limit_s), base)
     length_s = duration_s(one.cycles)
     if length_s < _SHORT_STILL_S:
-        return _cannot_tell(one, describe_short(scatter, length_s, None), base)
+        return _cannot_tell(one, describe_short(scatter, length_s, None, know_bench(one)), base)
+    designs = [heard.design for heard in one.heard if heard.design is not None]
+    assumed = not designs or designs[0].servo.assumed
+    sure = f"Surely, for the {length_s:.0f} s that were recorded."
+    if assumed:
+        sure = (
+            f"Surely steady for the {length_s:.0f} s that were recorded; maybe past this servo's "
+            "own stop ('benchlog servo NAME' finds it)."
+        )
     return make_finding(
         one.input,
         STEADY,
-        describe_steady(scatter, cycle_to_cycle_s(one)),
-        f"Surely, for the {length_s:.0f} s that were recorded.",
+        describe_steady(scatter, cycle_to_cycle_s(one), know_output(one), assumed=assumed),
+        sure,
         base,
     )
 
@@ -146,7 +164,8 @@ def _doubt(
     """Say why no cause can be named, None where one can."""
     length_s = duration_s(one.cycles)
     if length_s < _SHORT_MOVING_S:
-        return describe_short(scatter, length_s, causes[0].name if causes else None)
+        leading_name = causes[0].name if causes else None
+        return describe_short(scatter, length_s, leading_name, know_bench(one))
     if not causes or (unrest.rest_share > 0.5 and causes[0].share < _KNOWN_SHARE):
         return describe_unknown(scatter, unrest.rest_share)
     leading = causes[0]
@@ -154,7 +173,7 @@ def _doubt(
         mains_hz, harmonic, _ = next(near for each in one.searches for near in each.near_zero)
         change = find_period_change(mean_period_s(one.cycles))
         return describe_near_zero(scatter, mains_hz, harmonic, change)
-    alike = {leading.name, unrest.rival} <= _LOOK_ALIKE
+    alike = {leading.name, unrest.rival} <= LOOK_ALIKE
     if unrest.log_odds < _TOLD_APART and not alike:
         return describe_rivals(scatter, leading.name, unrest.rival)
     return None
@@ -180,49 +199,78 @@ def _move(
     leads: bool,
 ) -> Finding:
     """Return the finding for one cause of movement."""
-    setting = _setting(one)
+    setting = gather_setting(one, unrest)
     extra: Evidence = {}
+    pulled = False
     if cause.name == "mains":
         lines = [line for each in one.searches for line in each.lines]
         words = describe_mains(lines)
         extra = mains_evidence(lines)
     else:
-        main = _as_named(cause, setting)
-        direction = _direction(one, main.kind) if len(one.heard) == 1 else None
+        main = tell_as_named(cause, setting)
+        kinds = (main, *cause.kinds[1:])
+        direction = find_direction(one, main.kind) if len(one.heard) == 1 else None
+        ratio = _measured(one, unrest, cause, direction)
+        # of several causes nobody knows which one jumps
+        episodes, load = _list_pulls(one, unrest) if cause.share > _HALF else ([], None)
+        jumps = bool(episodes) or load is not None
+        pulled = cause.name == "supply" and is_pulled(kinds, jumps=jumps)
         words = describe_cause(
-            main, setting, direction, told=told is not None, kinds=(main, *cause.kinds[1:])
+            main,
+            setting,
+            direction,
+            told=told is not None,
+            kinds=kinds,
+            share=cause.share,
+            ratio=ratio,
+            jumps=jumps,
         )
+        if ratio is not None and direction is not None:
+            extra = ratio_evidence(ratio, direction)
         if cause.name == "supply":
-            episodes = [each for steps in one.steps for each in pair_steps(steps)]
-            load = next((each for each in one.loads if each is not None), None)
             words = replace(words, why=f"{words.why}{tell_pulls(episodes, load)}")
-            extra = pull_evidence(episodes, load)
+            extra = {**extra, **pull_evidence(episodes, load)}
+        if is_either(cause, setting, told, pulled=pulled):
+            extra = {**extra, "or_like": ["diode"]}
     first = f"{capital(str(scatter))}. " if leads else ""
     return make_finding(
         one.input,
         cause.name,
         Words(words.what, f"{first}{words.why}", words.next_step),
-        _sureness(unrest, cause, setting, told, leads=leads),
+        _sureness(unrest, cause, setting, told, leads=leads, pulled=pulled),
         {**cause_evidence(cause, unrest, setting, base), **extra},
         Part(cause.share, cause.share_low, cause.share_high, unrest.counted),
     )
 
 
-def _as_named(cause: Cause, setting: Setting) -> Contribution:
-    """Return the weightiest kind of a cause, told in the way in which the cause is named."""
-    main = cause.main
-    if main.kind == "diode" and cause.name == "supply":
-        return replace(main, kind="supply", size=None, change=None, unit="V")
-    if main.kind == "supply" and cause.name == "diode":
-        per_v = setting.kelvin_per_v
-        size = None if main.size is None or per_v is None else abs(main.size * per_v)
-        change = None if main.change is None or per_v is None else main.change * per_v
-        return replace(main, kind="diode", size=size, change=change, unit="K")
-    return main
+def _list_pulls(one: InputDiagnosis, unrest: Unrest) -> tuple[list[Episode], PeriodicLoad | None]:
+    """Return jumps that are taken back, and a movement to and fro, where they weigh something."""
+    least_s = _WEIGHS * unrest.pulse_rms_s
+    episodes = [each for steps in one.steps for each in pair_steps(steps)]
+    if not any(abs(each.on_s) > least_s for each in episodes):
+        episodes = []
+    loads = [each for each in one.loads if each is not None and each.on_peak_s > least_s]
+    return episodes, loads[0] if loads else None
+
+
+def _measured(
+    one: InputDiagnosis, unrest: Unrest, cause: Cause, direction: Direction | None
+) -> MeasuredRatio | None:
+    """Fit how far the rest moves with the pulse, where a cause is nearly all that moves them."""
+    if direction is None or cause.share < _NEARLY_ALONE or len(cause.kinds) > 1:
+        return None
+    ratio = measure_ratio(one.cycles, one.searches, counted=unrest.counted)
+    return ratio if ratio is not None and 4.0 * ratio.u < abs(ratio.value) else None
 
 
 def _sureness(
-    unrest: Unrest, cause: Cause, setting: Setting, told: str | None, *, leads: bool
+    unrest: Unrest,
+    cause: Cause,
+    setting: Setting,
+    told: str | None,
+    *,
+    leads: bool,
+    pulled: bool,
 ) -> str:
     """Say how sure a cause is."""
     if not leads:
@@ -231,47 +279,23 @@ def _sureness(
         if cause.share_low < _NOTHING:
             return "Maybe: it could be no part of it at all."
         return f"Maybe: it could be as little as {100.0 * cause.share_low:.0f} % of the movement."
-    if cause.main.kind in _LOOK_ALIKE and told is not None:
+    if cause.main.kind in LOOK_ALIKE and told is not None:
         return f"Surely: the readings beside the recordings say that it is {CAUSE_NAMES[told]}."
     is_sure = unrest.log_odds >= TOLD_SURELY
-    if cause.main.kind == "supply" and may_be_diode(cause.main, setting) is False:
-        is_sure = is_sure or unrest.rival in _LOOK_ALIKE
-    elif (
-        cause.name == "supply"
-        and cause.main.kind in _LOOK_ALIKE
-        and (is_sure or unrest.rival in _LOOK_ALIKE)
-    ):
-        return "Surely one of these two."
+    if cause.name == "supply" and cause.main.kind in LOOK_ALIKE:
+        is_sure = is_sure or unrest.rival in LOOK_ALIKE
     if is_sure or unrest.rival is None:
-        return "Surely: nothing else would move pulse and rest like that."
+        if not is_either(cause, setting, told, pulled=pulled):
+            return "Surely: nothing else would move pulse and rest like that."
+        if cause.share_low >= _KNOWN_SHARE:
+            return "Surely one of these two."
+        return (
+            "Maybe: these two could be as little as "
+            f"{100.0 * cause.share_low:.0f} % of the movement."
+        )
     return (
         f"Maybe: {CAUSE_NAMES.get(unrest.rival or '', 'another cause')} would do nearly the same."
     )
-
-
-def _direction(one: InputDiagnosis, kind: str) -> Direction | None:
-    """Return how a kind moves the cycle, of the first recording that says it."""
-    for each in one.directions:
-        for direction in each:
-            if direction.kind == kind:
-                return direction
-    return None
-
-
-def _setting(one: InputDiagnosis) -> Setting:
-    """Gather what the sentences need of the channel."""
-    design = next((heard.design for heard in one.heard if heard.design is not None), None)
-    read = [heard.supply_v for heard in one.heard if heard.supply_v is not None]
-    supply, diode = _direction(one, "supply"), _direction(one, "diode")
-    kelvin = None
-    if supply is not None and diode is not None and (per_k := diode.on_s + diode.next_on_s):
-        kelvin = (supply.on_s + supply.next_on_s) / per_k
-    volts = float(np.mean(read)) if read else (design.supply.value if design else None)
-    travel = None
-    if design is not None:
-        knob = design.knob
-        travel = knob.travel_deg - knob.dead_low_deg - knob.dead_high_deg
-    return Setting(travel, volts, kelvin)
 
 
 def make_scatter(one: InputDiagnosis, unrest: Unrest, left: float = 1.0) -> Scatter:
@@ -298,4 +322,5 @@ def make_scatter(one: InputDiagnosis, unrest: Unrest, left: float = 1.0) -> Scat
         unrest.pulse_limit_s,
         root * unrest.period_rms_s / period_s,
         unrest.period_limit_s / period_s,
+        period_s,
     )

@@ -23,6 +23,7 @@ from benchlog.diagnosis.words.event_texts import (
     describe_events,
     describe_weak,
 )
+from benchlog.diagnosis.words.incident_texts import describe_joint
 from benchlog.diagnosis.words.stop_texts import end_stop_findings
 from benchlog.diagnosis.words.verdict_texts import describe_hidden
 
@@ -63,7 +64,11 @@ def rank_finding(finding: Finding) -> int:
 
 
 def weigh_input(
-    one: InputDiagnosis, couplings: Couplings | None, place: int, numbers: Sequence[int]
+    one: InputDiagnosis,
+    couplings: Couplings | None,
+    place: int,
+    numbers: Sequence[int],
+    without: InputDiagnosis | None = None,
 ) -> tuple[Finding, ...]:
     """Turn what was worked out for an input into findings.
 
@@ -77,6 +82,8 @@ def weigh_input(
         Which of them this one is.
     numbers : sequence of int
         Their inputs.
+    without : InputDiagnosis, optional
+        The same input with what its neighbour does to it taken out.
 
     Returns
     -------
@@ -87,7 +94,8 @@ def weigh_input(
     drowned = _drowned(one)
     if drowned is not None:
         # edges that noise makes or moves look like every fault there is
-        return (drowned, *_spoilers(one))
+        # what too strong or too weak a signal does besides is told once
+        return (drowned, *(one for one in _spoilers(one) if one.cause != drowned.cause))
     urgent = [*end_stop_findings(one), *_spoilers(one)]
     if any(finding.cause == "clipping" for finding in urgent):
         # cut tops move edges and make some more: what else shows may be their doing
@@ -95,7 +103,7 @@ def weigh_input(
     events = _events(one)
     moves = weigh_moves(one)
     if couplings is not None:
-        moves = weigh_neighbour(one, moves, couplings, place, numbers)
+        moves = weigh_neighbour(one, moves, couplings, place, numbers, without)
     causes = [finding for finding in moves if finding.cause not in QUIET]
     unsure = [finding for finding in moves if finding.cause == CANNOT_TELL]
     # a bad contact loses pulses, a pulled supply stops the timer, and what befell the recording
@@ -123,7 +131,8 @@ def _drowned(one: InputDiagnosis) -> Finding | None:
         if moved_s > _CLEAR_OF_NOISE * floor_s:
             return None
     words = describe_hidden(floor_s, _pulse_limit_s(one), signal_db)
-    return make_finding(one.input, CANNOT_TELL, words, "", signal_evidence(one))
+    sure = "Surely: the noise was measured between the pulses."
+    return make_finding(one.input, "weak-signal", words, sure, signal_evidence(one))
 
 
 def _is_weighty(finding: Finding) -> bool:
@@ -168,16 +177,24 @@ def _events(one: InputDiagnosis) -> list[Finding]:
         events = [event for each in one.events for event in each.of_kind(kind)]
         if not events:
             continue
-        sure = all(event.sure for event in events)
+        doubtful = [event for event in events if not event.sure]
+        rivals = sorted({EVENT_CAUSES[event.rival] for event in events if event.rival is not None})
+        # "the channel is not to blame" is nothing to be said of what may be the channel
+        is_joint = bool(rivals) or (kind == "gap" and bool(doubtful))
+        sure = "Surely: nothing else leaves such a mark."
+        if doubtful:
+            sure = "Maybe: something else would look nearly the same."
+        if is_joint and len(doubtful) < len(events):
+            sure = f"Maybe: surely in {len(events) - len(doubtful)} of the {len(events)} places."
         found.append(
             make_finding(
                 one.input,
                 EVENT_CAUSES[kind],
-                describe_events(kind, events, total_s),
-                "Surely: nothing else leaves such a mark."
-                if sure
-                else "Maybe: something else would look nearly the same.",
-                event_evidence(events, total_s),
+                describe_joint(kind, events)
+                if is_joint
+                else describe_events(kind, events, total_s),
+                sure,
+                {**event_evidence(events, total_s), **({"rivals": rivals} if rivals else {})},
             )
         )
     return found

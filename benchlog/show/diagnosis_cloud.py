@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.show.cycle_averages import average_cycles
 from benchlog.show.spread_labels import spread_labels
 
 if TYPE_CHECKING:
@@ -21,11 +22,11 @@ if TYPE_CHECKING:
     from benchlog.diagnosis.separation.unrest import Unrest
     from benchlog.diagnosis.series.mains import MainsSearch
 
-__all__ = ["CAUSE_STYLES", "Averages", "average_cycles", "draw_cloud", "enlarge_dots"]
+__all__ = ["CAUSE_STYLES", "Lead", "draw_cloud", "enlarge_dots"]
 
 Values = NDArray[np.float64]
 
-CAUSE_STYLES = (("#0b3c6f", "-"), ("#c4501b", (0, (5, 2))), ("#45a5b5", (0, (5, 2, 1, 2))))
+CAUSE_STYLES = (("#0b3c6f", "-"), ("#c4501b", (0, (3, 1))), ("#45a5b5", (0, (3, 1, 0.6, 1))))
 """Colour and dash of the leading causes: apart in brightness and in dash, so that they hold in
 grey and for those who see few colours."""
 
@@ -35,69 +36,47 @@ _FAINT = "0.62"
 _LEAST_SHARE = 0.1
 _ALIKE_DEG = 5.0
 _MOST_RATIO = 6.0
+_BAND, _PALE = 6.0, 0.45
+"""A leading cause's line is wide and pale, behind the dots: those that lie along it show."""
 _KINDS = {
-    "wiper": "wiper moves on its track",
-    "contact": "contact of the wiper",
+    "wiper": "wiper on its track",
+    "contact": "wiper's contact",
     "supply": "supply, slowly",
+    "supply-bipolar": "supply, slowly",
     "capacitor": "timing capacitor",
     "off-path": "off side of the circuit",
-    "diode": "warmth of the diode",
-    "leak": "leak at the capacitor",
-    "upper-level": "level that ends the pulse",
-    "lower-level": "level that ends the rest",
-    "supply-on-end": "supply as the pulse ends",
-    "supply-off-end": "supply as the rest ends",
+    "diode": "diode's temperature",
+    "leak": "timing capacitor leaks",
+    "upper-level": "noise where the timer\nswitches, pulse's end",
+    "lower-level": "noise where the timer\nswitches, rest's end",
+    "supply-on-end": "supply, pulse's end",
+    "supply-off-end": "supply, rest's end",
 }
-"""What the lines are called, those that matter most first."""
+"""What the lines are called, those that matter most first: each begins with its cause's name."""
+_ONLY_LEADING = ("supply-bipolar",)
+"""What is drawn where it leads, and else goes without saying."""
 _AFTER = ("lower-level", "supply-off-end")
 _WITHIN = ("upper-level", "supply-on-end")
 """What moves a rest and the pulse after it, and a pulse and the rest after it."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Averages:
-    """Means over short stretches, in which the jitter goes and the creep stays.
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """One kind of movement that stands out in the cloud.
 
     Attributes
     ----------
-    time_s : numpy.ndarray
-        Middle of each stretch, seconds from the recording's start, shape (m,).
-    on_s, off_s : numpy.ndarray
-        Mean pulse and rest in it, seconds, shape (m,).
-    length_s : float
-        Length of a stretch, seconds.
+    kind : str
+        The kind.
+    share : float
+        Of the variance, 0 to 1.
+    rank : int
+        Place of its cause among the findings, from 0: it has that one's colour and dash.
     """
 
-    time_s: Values
-    on_s: Values
-    off_s: Values
-    length_s: float
-
-
-def average_cycles(cycles: Cycles) -> Averages:
-    """Average a recording over stretches of a second, other ones where it is short or long.
-
-    Parameters
-    ----------
-    cycles : Cycles
-        One or more.
-
-    Returns
-    -------
-    Averages
-        Of those stretches that hold three cycles at least; may be empty.
-    """
-    begin_s, end_s = float(cycles.start_s[0]), float(cycles.start_s[-1])
-    whole_s, period_s = end_s - begin_s, float(np.mean(cycles.period_s))
-    length_s = max(min(1.0, whole_s / 10.0), whole_s / 300.0, 4.0 * period_s)
-    index = ((cycles.start_s - begin_s) / length_s).astype(np.intp)
-    count = np.bincount(index)
-    kept = count >= 3
-
-    def mean(values: Values) -> Values:
-        return np.asarray((np.bincount(index, values) / np.maximum(count, 1))[kept])
-
-    return Averages(mean(cycles.start_s), mean(cycles.on_s), mean(cycles.off_s), length_s)
+    kind: str
+    share: float
+    rank: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,8 +98,7 @@ def draw_cloud(
     directions: Sequence[Direction],
     unrest: Unrest | None,
     search: MainsSearch,
-    *,
-    trusted: bool,
+    leading: Sequence[Lead],
 ) -> None:
     """Draw the cloud of (pulse, rest) with the causes' lines, their labels right of the axes.
 
@@ -133,11 +111,11 @@ def draw_cloud(
     directions : sequence of Direction
         How each cause would move them; may be empty.
     unrest : Unrest or None
-        Which of them do.
+        Which of them do: it says with which rest a pulse is shown.
     search : MainsSearch
         Mains lines in the same recording.
-    trusted : bool
-        Whether the leading causes may stand out.
+    leading : sequence of Lead
+        What the findings name; empty where they name nothing.
     """
     after = _is_after(unrest)
     x, y = _pair(cycles, after)
@@ -149,7 +127,7 @@ def draw_cloud(
     axes.locator_params(nbins=6)
     many = x.shape[0] > 3000
     axes.plot(
-        x, y, ".", color="0.4", markersize=2.4 if many else 3.2, alpha=0.45,
+        x, y, ".", color="0.2", markersize=3.2 if many else 4.4, alpha=0.55,
         markeredgewidth=0, rasterized=many, zorder=8, label="each cycle",
     )  # fmt: skip
     means = average_cycles(cycles)
@@ -163,16 +141,18 @@ def draw_cloud(
         rim = _ellipse(np.array([[2.0, -1.0], [-1.0, 2.0]]) * (2.0 * noise_us) ** 2)
         axes.plot(*rim, color="black", linewidth=0.9, linestyle=(0, (1, 1.5)), zorder=10,
                   label="noise of the input alone")  # fmt: skip
+    ranks = [one.rank for one in leading if one.kind == "mains"]
+    hum_colour = CAUSE_STYLES[ranks[0]][0] if ranks and ranks[0] < len(CAUSE_STYLES) else "0.35"
     for line in search.lines[:1]:
         parts = np.stack([line.on_part_s, line.off_part_s]) * _US
         if parts.shape[1] == cycles.count and line.on_part_s.shape[0] > 2:
-            axes.plot(*_ellipse(2.0 * np.cov(parts)), color=CAUSE_STYLES[1][0], linewidth=1.6,
+            axes.plot(*_ellipse(2.0 * np.cov(parts)), color=hum_colour, linewidth=1.6,
                       zorder=6, label=f"hum of {line.mains_hz * line.harmonic:g} Hz")  # fmt: skip
-    shares = _list_shares(unrest) if trusted else {}
-    lines = _list_lines(directions, shares, after, reach)
-    _tell_unseen(axes, shares, after)
+    known = [one for one in leading if one.share >= _LEAST_SHARE and one.kind in _KINDS]
+    lines = _list_lines(directions, known, after, reach)
+    lowest = _tell_unseen(axes, known, after)
     means_us = _US * float(np.mean(cycles.on_s)), _US * float(np.mean(cycles.off_s))
-    _draw_lines(axes, lines, reach, means_us)
+    _draw_lines(axes, lines, reach, means_us, lowest)
     axes.set_xlabel("pulse, off its mean / µs")
     axes.set_ylabel(f"rest {'before' if after else 'after'} it, off its mean / µs")
     legend = axes.legend(
@@ -237,45 +217,55 @@ def _ellipse(cover: Values) -> tuple[Values, Values]:
     return rim[0], rim[1]
 
 
-def _list_shares(unrest: Unrest | None) -> dict[str, float]:
-    """Return the shares of the kinds of movement that are worth a line."""
-    parts = unrest.contributions if unrest is not None else ()
-    return {
-        one.kind: one.share for one in parts if one.share >= _LEAST_SHARE and one.kind in _KINDS
-    }
+def _tell_unseen(axes: Axes, leading: Sequence[Lead], after: bool) -> float:
+    """Name what moves a rest and the pulse on its other side, which this cloud does not show.
 
-
-def _tell_unseen(axes: Axes, shares: Mapping[str, float], after: bool) -> None:
-    """Name what moves a rest and the pulse on its other side, which this cloud does not show."""
-    unseen = [kind for kind in (_WITHIN if after else _AFTER) if kind in shares]
+    Returns how low the labels of the lines may go, in heights of the axes.
+    """
+    unseen = [one for one in leading if one.kind in (_WITHIN if after else _AFTER)]
     if not unseen:
-        return
-    lines = [f"{_KINDS[kind]}: {100.0 * shares[kind]:.0f} %" for kind in unseen]
+        return -0.02
     side = "after" if after else "before"
+    text = "\n".join(
+        [f"moves a pulse with the rest {side} it:"]
+        + [_label(one.kind, one.share) for one in unseen]
+    )
+    top = 0.046 * (1 + text.count("\n")) - 0.14
     axes.text(
-        1.05, -0.05, "\n".join([f"not seen here, but with the rest {side}:", *lines]),
+        1.05, top, text,
         transform=axes.transAxes, va="top", fontsize=7.5, color="0.3", linespacing=1.15,
     )  # fmt: skip
+    return max(-0.02, top + 0.02)
+
+
+def _label(kind: str, share: float) -> str:
+    """Name a kind with its share."""
+    return f"{_KINDS[kind]}: {100.0 * share:.0f} %"
 
 
 def _list_lines(
     directions: Sequence[Direction],
-    shares: Mapping[str, float],
+    leading: Sequence[Lead],
     after: bool,
     reach: tuple[float, float],
 ) -> list[_Line]:
     """List the leading causes' lines, then the others', gathered where they lie alike."""
     unseen = _WITHIN if after else _AFTER
     ways = {one.kind: one for one in directions if one.kind in _KINDS and one.kind not in unseen}
-    leading = sorted((one for one in shares if one in ways), key=lambda kind: -shares[kind])
-    leading = leading[: len(CAUSE_STYLES)]
-    lines = [
-        _Line(kind, _move(way, after), _KINDS[kind], way.u_relative, shares[kind], *style)
-        for kind, way, style in zip(leading, map(ways.get, leading), CAUSE_STYLES, strict=False)
-        if way is not None
-    ]
+    strong = [one for one in leading if one.kind in ways and one.rank < len(CAUSE_STYLES)]
+    strong = sorted(strong, key=lambda one: -one.share)[: len(CAUSE_STYLES)]
+    lines = []
+    for one in strong:
+        way = ways[one.kind]
+        lines.append(
+            _Line(one.kind, _move(way, after), _KINDS[one.kind], way.u_relative, one.share,
+                  *CAUSE_STYLES[one.rank])
+        )  # fmt: skip
+    drawn = {one.kind for one in strong}
     groups: list[list[str]] = []
-    for kind in (one for one in _KINDS if one in ways and one not in leading):
+    for kind in (one for one in _KINDS if one in ways and one not in drawn):
+        if kind in _ONLY_LEADING:
+            continue
         angle = _angle_deg(_move(ways[kind], after), reach)
         for group in groups:
             if _apart_deg(angle, _angle_deg(_move(ways[group[0]], after), reach)) < _ALIKE_DEG:
@@ -284,7 +274,7 @@ def _list_lines(
         else:
             groups.append([kind])
     for group in groups:
-        label = ",\n".join(_KINDS[kind] for kind in group)
+        label = ",\n".join(dict.fromkeys(_KINDS[kind] for kind in group))
         lines.append(_Line(group[0], _move(ways[group[0]], after), label, 0.0, None, _FAINT, "-"))
     return lines
 
@@ -318,21 +308,22 @@ def _end(angle_deg: float) -> Values:
 
 
 def _draw_lines(
-    axes: Axes, lines: Sequence[_Line], reach: tuple[float, float], means_us: tuple[float, float]
+    axes: Axes,
+    lines: Sequence[_Line],
+    reach: tuple[float, float],
+    means_us: tuple[float, float],
+    lowest: float,
 ) -> None:
     """Draw the lines through the middle, with their labels in a column at the right."""
     scale = np.array(reach)
     angles = [_angle_deg(one.move, reach) for one in lines]
     wanted = [0.5 + 0.5 * float(_end(angle)[1]) for angle in angles]
-    labels = [
-        one.label if one.share is None else f"{one.label}: {100.0 * one.share:.0f} %"
-        for one in lines
-    ]
+    labels = [one.label if one.share is None else _label(one.kind, one.share) for one in lines]
     # ends near the top come in the order of their angles, as the leaders do
     order = np.argsort(angles)
     sizes = [0.022 + 0.054 * (1 + label.count("\n")) for label in labels]
     wanted = [one + 1e-6 * int(place) for one, place in zip(wanted, np.argsort(order), strict=True)]
-    places = spread_labels(wanted, sizes, -0.02, 1.02)
+    places = spread_labels(wanted, sizes, lowest, 1.02)
     for one, angle, place, label in zip(lines, angles, places, labels, strict=True):
         end = _end(angle)
         strong = one.share is not None
@@ -340,8 +331,8 @@ def _draw_lines(
             _draw_wedge(axes, one, reach, means_us)
         x, y = zip(-end * scale, end * scale, strict=True)
         axes.plot(
-            x, y, color=one.colour, linestyle=one.dash, linewidth=3.0 if strong else 0.9,
-            zorder=7 if strong else 1,
+            x, y, color=one.colour, linestyle=one.dash, linewidth=_BAND if strong else 0.9,
+            alpha=_PALE if strong else None, zorder=2 if strong else 1,
         )  # fmt: skip
         axes.annotate(
             label,

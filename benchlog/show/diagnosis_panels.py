@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +12,8 @@ from numpy.typing import NDArray
 
 from benchlog.diagnosis.series.spectrum import find_power_density
 from benchlog.diagnosis.train.event_kinds import EventKind
-from benchlog.show.diagnosis_cloud import CAUSE_STYLES, average_cycles
+from benchlog.show.cycle_averages import average_cycles
+from benchlog.show.diagnosis_cloud import CAUSE_STYLES
 from benchlog.show.spread_labels import spread_labels
 
 if TYPE_CHECKING:
@@ -19,13 +21,11 @@ if TYPE_CHECKING:
 
     from benchlog.diagnosis.cycles import Cycles
     from benchlog.diagnosis.end_stop import EndStop
-    from benchlog.diagnosis.separation.causes import Cause
-    from benchlog.diagnosis.separation.unrest import Unrest
-    from benchlog.diagnosis.series.mains import MainsSearch
+    from benchlog.diagnosis.series.mains import MainsLine, MainsSearch
     from benchlog.diagnosis.series.steps import PeriodicLoad, Step
     from benchlog.diagnosis.train.events import Events
 
-__all__ = ["EVENT_NAMES", "draw_events", "draw_series", "draw_shares", "draw_spectrum"]
+__all__ = ["EVENT_NAMES", "Bar", "draw_events", "draw_series", "draw_shares", "draw_spectrum"]
 
 Values = NDArray[np.float64]
 
@@ -35,6 +35,10 @@ _FEWEST = 64
 """Of fewer cycles a spectrum shows chance alone."""
 _MOST_FILLED = 0.2
 _LEAST_SHARE = 0.01
+_NEARLY_ALL = 0.9
+_MOST_LETTERS = 43
+_SEEN_RANGE = 0.02
+"""A narrower range is a mark upon the bar's end that nobody can read."""
 _MOST_BARS = 5
 _MOST_ONE_WAY = 2
 EVENT_NAMES: Mapping[EventKind, str] = {
@@ -105,15 +109,17 @@ def draw_series(
     mean = float(np.mean(values))
     many = values.shape[0] > 3000
     axes.plot(
-        cycles.start_s, values, ".", color="0.55", markersize=2.0 if many else 2.8, alpha=0.6,
-        markeredgewidth=0, rasterized=many, zorder=2, label="each cycle",
+        cycles.start_s, values, ".", color="0.3", markersize=2.6 if many else 3.6, alpha=0.5,
+        markeredgewidth=0, rasterized=many, zorder=4, label="each cycle",
     )  # fmt: skip
     if limit_s is not None:
-        axes.axhspan(mean - _US * limit_s, mean + _US * limit_s, color="#dfe8d2", linewidth=0,
-                     zorder=0, label=f"allowed scatter: ± {_US * limit_s:g} µs")  # fmt: skip
+        allowed = _US * limit_s
+        axes.axhspan(mean - allowed, mean + allowed, color="#dfe8d2", linewidth=0, zorder=0,
+                     label=f"allowed scatter: {allowed:g} µs either way")  # fmt: skip
     means = average_cycles(cycles)
     smooth = _US * (means.on_s if part == "pulse" else means.off_s)
-    axes.plot(means.time_s, smooth, color="black", linewidth=1.3, zorder=4,
+    # dots stay to be seen: a line in front of a still channel's would hide them all
+    axes.plot(means.time_s, smooth, color="#e0a23c", linewidth=2.2, zorder=3,
               label=f"averages over {means.length_s:.2g} s")  # fmt: skip
     _mark_steps(axes, steps)
     if stop is not None:
@@ -209,13 +215,18 @@ def draw_spectrum(
         axes.axvline(1.0 / load.period_s, color="#45a5b5", linewidth=2.0, zorder=2,
                      linestyle=(0, (5, 2, 1, 2)),
                      label=f"to and fro, {load.period_s:.2f} s each")  # fmt: skip
-    for index, line in enumerate(search.lines[:3]):
+    for index, line in enumerate(_told_lines(search)[:3]):
         axes.axvline(abs(line.found_alias_hz), color="black", linewidth=1.1, zorder=3,
                      label="hum found" if index == 0 else None)  # fmt: skip
     _mark_aliases(axes, search, half_hz)
     axes.set_xlabel("frequency of the movement / Hz")
     axes.set_ylabel("movement / (µs per √Hz)")
     return True
+
+
+def _told_lines(search: MainsSearch) -> list[MainsLine]:
+    """Return the lines of the mains that the finding names: a bench has one mains, not two."""
+    return [line for line in search.lines if line.mains_hz == search.lines[0].mains_hz]
 
 
 def _round_values(low: float, high: float) -> list[float]:
@@ -238,7 +249,7 @@ def _mark_aliases(axes: Axes, search: MainsSearch, half_hz: float) -> None:
     """Mark above the axes where each harmonic of the mains is seen once a cycle."""
     if not search.aliases:
         return
-    found = {(line.mains_hz, line.harmonic) for line in search.lines}
+    found = {(line.mains_hz, line.harmonic) for line in _told_lines(search)}
     aliases = sorted(search.aliases, key=lambda one: (abs(one[2]), one[0] * one[1]))
     at = [float(np.sqrt(abs(alias) / half_hz)) for _, _, alias in aliases]
     places = spread_labels(at, [0.052] * len(at), -0.01, 1.01)
@@ -294,56 +305,74 @@ def _even_series(cycles: Cycles) -> tuple[Values, Values] | None:
     return cycles.on_s[run], cycles.off_s[run]
 
 
-def draw_shares(
-    axes: Axes,
-    unrest: Unrest,
-    causes: Sequence[Cause],
-    names: Mapping[str, str],
-    *,
-    trusted: bool,
-) -> None:
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """What one cause makes of the movement.
+
+    Attributes
+    ----------
+    name : str
+        What it is called.
+    share, low, high : float
+        Of the variance, 0 to 1, and its 95 % interval.
+    """
+
+    name: str
+    share: float
+    low: float
+    high: float
+
+    @property
+    def figures(self) -> str:
+        """The share as the finding says it, and no more exactly."""
+        if self.low >= _NEARLY_ALL:
+            return f"at least {math.floor(100.0 * self.low)} %"
+        return f"{100.0 * self.share:.0f} % ({100.0 * self.low:.0f} to {100.0 * self.high:.0f} %)"
+
+
+def draw_shares(axes: Axes, bars: Sequence[Bar], counted: str, *, trusted: bool) -> None:
     """Draw each cause's share as a bar with its interval.
 
     Parameters
     ----------
     axes : Axes
         Empty.
-    unrest : Unrest
-        For what no cause explains, and for what is shared out.
-    causes : sequence of Cause
-        Weightiest first.
-    names : mapping
-        What each cause is called.
+    bars : sequence of Bar
+        Weightiest first; those that make next to nothing, or are too many, are left out.
+    counted : {"pulse", "period"}
+        Whose movement is shared out.
     trusted : bool
         Whether the bars may have the colours of the cloud's lines.
     """
-    shown = [one for one in causes if one.share >= _LEAST_SHARE][:_MOST_BARS]
-    rows = [(names.get(one.name, one.name), one.share, one.share_low, one.share_high)
-            for one in shown]  # fmt: skip
+    shown = [one for one in bars if one.share >= _LEAST_SHARE][:_MOST_BARS]
     left = max(0.0, 1.0 - sum(one.share for one in shown))
     place = 0.0
-    for index, (name, share, low, high) in enumerate(rows):
+    for index, one in enumerate(shown):
         colour = CAUSE_STYLES[index][0] if index < len(CAUSE_STYLES) else "0.6"
-        axes.barh(place, share, height=0.5, color=colour if trusted else "0.6", zorder=2)
-        for colour, width in (("white", 3.6), ("black", 1.4)):
-            axes.errorbar(
-                share, place, xerr=[[max(0.0, share - low)], [max(0.0, high - share)]],
-                color=colour, linewidth=width, capsize=4.0, capthick=width, zorder=3,
-                clip_on=False,
-            )  # fmt: skip
-        figures = f"{100.0 * share:.0f} %  ({100.0 * low:.0f} to {100.0 * high:.0f})"
-        _name_bar(axes, place, name, figures)
+        axes.barh(place, one.share, height=0.5, color=colour if trusted else "0.6", zorder=2)
+        below, above = max(0.0, one.share - one.low), max(0.0, one.high - one.share)
+        if below + above >= _SEEN_RANGE:
+            for colour, width in (("white", 3.6), ("black", 1.4)):
+                axes.errorbar(
+                    one.share, place, xerr=[[below], [above]], color=colour, linewidth=width,
+                    capsize=4.0, capthick=width, zorder=3, clip_on=False,
+                )  # fmt: skip
+        # beside a long name the range is left to its mark
+        room = len(one.name) + len(one.figures) <= _MOST_LETTERS
+        _name_bar(axes, place, one.name, one.figures if room else one.figures.split(" (")[0])
         place += 1.0
-    axes.barh(place, left, height=0.5, facecolor="white", edgecolor="0.4", hatch="////", zorder=2)
+    if left >= _LEAST_SHARE:
+        axes.barh(place, left, height=0.5, facecolor="white", edgecolor="0.4", hatch="////",
+                  zorder=2)  # fmt: skip
     _name_bar(axes, place, "everything else", f"{100.0 * left:.0f} %")
     axes.set_ylim(max(place, 3.0) + 0.5, -0.75)
     axes.set_xlim(0.0, 1.0)
     axes.set_xticks([0.0, 0.25, 0.5, 0.75, 1.0], ["0", "25", "50", "75", "100"])
     axes.set_yticks([])
-    axes.set_xlabel(f"share of the {unrest.counted}'s squared scatter / %")
+    axes.set_xlabel(f"share of the {counted}'s squared scatter / %")
 
 
 def _name_bar(axes: Axes, place: float, name: str, figures: str) -> None:
     """Write a bar's name and figures above it."""
     for x, text, side in ((0.01, name, "left"), (0.99, figures, "right")):
-        axes.text(x, place - 0.29, text, ha=side, va="bottom", fontsize=8.5, zorder=4)
+        axes.text(x, place - 0.29, text, ha=side, va="bottom", fontsize=8.0, zorder=4)

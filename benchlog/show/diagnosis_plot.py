@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
@@ -17,9 +17,10 @@ from benchlog.diagnosis.series.mains import MainsSearch
 from benchlog.diagnosis.surroundings import tell_surroundings
 from benchlog.diagnosis.words.event_texts import EVENT_CAUSES
 from benchlog.errors import one_line
-from benchlog.show.diagnosis_cloud import draw_cloud, enlarge_dots
+from benchlog.show.diagnosis_cloud import Lead, draw_cloud, enlarge_dots
 from benchlog.show.diagnosis_panels import (
     EVENT_NAMES,
+    Bar,
     draw_events,
     draw_series,
     draw_shares,
@@ -30,7 +31,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from benchlog.diagnosis.finding import Diagnosis, InputDiagnosis
+    from benchlog.diagnosis.finding import Diagnosis, Finding, InputDiagnosis
+    from benchlog.diagnosis.separation.unrest import Unrest
     from benchlog.diagnosis.train.event_kinds import EventKind
 
 __all__ = ["draw_diagnosis"]
@@ -48,14 +50,16 @@ _FEWEST_DRAWN = 2
 _SPOILING = (CANNOT_TELL, "clipping", "weak-signal")
 """Findings beside which the shares are not to be relied on."""
 _NAMES = {
-    "wiper": "wiper or track",
+    "wiper": "knob's wiper or its track",
     "supply": "supply",
-    "diode": "warmth of the diode",
+    "diode": "diode's temperature",
     "capacitor": "timing capacitor",
     "off-path": "off side of the circuit",
-    "threshold": "switching levels",
-    "mains": "hum of the mains",
+    "threshold": "noise where the timer switches",
+    "mains": "hum from the mains",
+    "neighbour": "another channel",
 }
+"""What the bars are called, as in the first line on the screen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +253,7 @@ def _draw_input(
         strip = column.add(_LEFT_IN, top_in - 0.32, wide_in, strip_in - 0.06)
         strip.set_xlim(0.0, end_s)
         draw_events(strip, one.events[place], rows)
-    search = one.searches[place] if place < len(one.searches) else MainsSearch((), (), ())
+    search = _told_search(one, place)
     _draw_causes(column, one, place, search, top_in - 4.4)
     spectrum = column.add(_LEFT_IN, 0.55, wide_in, _SPECTRUM_IN)
     load = one.loads[place] if place < len(one.loads) else None
@@ -259,13 +263,24 @@ def _draw_input(
         _say_instead(spectrum, "Too few cycles in a row for a spectrum.")
 
 
+def _told_search(one: InputDiagnosis, place: int) -> MainsSearch:
+    """Return what of the mains shows; where causes are named and hum is none of them, no line."""
+    if place >= len(one.searches):
+        return MainsSearch((), (), ())
+    search = one.searches[place]
+    if _is_trusted(one) and all(finding.cause != "mains" for finding in one.findings):
+        return replace(search, lines=())
+    return search
+
+
 def _draw_causes(
     column: _Column, one: InputDiagnosis, place: int, search: MainsSearch, top_in: float
 ) -> None:
     """Draw the cloud and the shares, from `top_in` down."""
     cloud = column.add(_LEFT_IN, top_in - 2.75, 3.2, 2.75)
     unrest, trusted = one.unrest, _is_trusted(one)
-    draw_cloud(cloud, one.cycles[place], one.directions[place], unrest, search, trusted=trusted)
+    leading = _list_leads(one) if trusted else []
+    draw_cloud(cloud, one.cycles[place], one.directions[place], unrest, search, leading)
     cloud.set_title("Each cycle, and the way each cause would move it", loc="left", fontsize=10,
                     fontweight="bold", pad=7.0)  # fmt: skip
     shares = column.add(6.9, top_in - 2.75, _WIDE_IN - _RIGHT_IN - 6.9, 2.75)
@@ -278,28 +293,54 @@ def _draw_causes(
     elif not trusted:
         title = "What it looks like, unproven"
     shares.set_title(title, loc="left", fontsize=10, fontweight="bold", pad=7.0)
-    names = dict(_NAMES)
+    draw_shares(shares, _list_bars(one, unrest, trusted=trusted), unrest.counted, trusted=trusted)
+
+
+def _list_bars(one: InputDiagnosis, unrest: Unrest, *, trusted: bool) -> list[Bar]:
+    """Return what the findings say of the shares; what it looks like where they name nothing."""
+    told = [finding for finding in one.findings if finding.part is not None]
+    if trusted and told:
+        parts = [(_name(finding), finding.part) for finding in told if finding.part is not None]
+        return [Bar(name, part.share, part.low, part.high) for name, part in parts]
     causes = find_causes(unrest, tell_surroundings(one))
-    if any(finding.cause == "neighbour" for finding in one.findings):
-        names["supply"] = "supply or neighbour"
-    elif not any(cause.name == "diode" for cause in causes) and _is_either(one):
-        names["supply"] = "supply or diode"
-    draw_shares(shares, unrest, causes, names, trusted=trusted)
+    return [
+        Bar(_NAMES.get(cause.name, cause.name), cause.share, cause.share_low, cause.share_high)
+        for cause in causes
+    ]
+
+
+def _name(finding: Finding) -> str:
+    """Return what a finding's bar is called."""
+    alike = finding.evidence.get("or_like")
+    if finding.cause == "supply" and isinstance(alike, list) and "diode" in alike:
+        return "supply, or diode's temperature"
+    return _NAMES.get(finding.cause, finding.cause)
+
+
+def _list_leads(one: InputDiagnosis) -> list[Lead]:
+    """Return the kinds of movement that the findings name, the shares as the findings say them."""
+    contributions = one.unrest.contributions if one.unrest is not None else ()
+    share_of = {each.kind: each.share for each in contributions}
+    told = [finding for finding in one.findings if finding.part is not None]
+    # beside a neighbour the shares by kind are not what the whole movement looks like
+    is_alone = all(finding.cause != "neighbour" for finding in told)
+    leads = []
+    for rank, finding in enumerate(told):
+        named = finding.evidence.get("kinds")
+        kinds = [str(kind) for kind in named] if isinstance(named, list) else []
+        whole = sum(share_of.get(kind, 0.0) for kind in kinds)
+        if not is_alone or not whole:
+            kinds, whole = kinds[:1], 0.0
+        for kind in kinds:
+            part = share_of[kind] / whole if whole else 1.0
+            leads.append(Lead(kind, part * (finding.share or 0.0), rank))
+    return leads
 
 
 def _is_trusted(one: InputDiagnosis) -> bool:
     """Tell whether the leading causes are to stand out."""
     spoilt = any(finding.cause in _SPOILING for finding in one.findings)
     return one.unrest is not None and one.unrest.over and not spoilt
-
-
-def _is_either(one: InputDiagnosis) -> bool:
-    """Tell whether what counts as the supply may be the diode's temperature as well."""
-    unrest = one.unrest
-    return unrest is not None and {unrest.contributions[0].cause, unrest.rival} == {
-        "supply",
-        "diode",
-    }
 
 
 def _head(axes: Axes, title: str, *, tall_in: float, above_in: float) -> None:

@@ -10,7 +10,7 @@ begins, where it ends, and where the rest ends.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,6 +75,8 @@ class Neighbour:
         Share of the recording in which it was being changed.
     least_travel_s : float
         A lesser travel may be its own restlessness, seconds.
+    pulse_s : numpy.ndarray
+        How long each of its pulses lasts, seconds, shape (m,).
     """
 
     rise_s: FloatArray
@@ -85,6 +87,7 @@ class Neighbour:
     travel_s: float
     turning_share: float
     least_travel_s: float
+    pulse_s: FloatArray
 
     @property
     def is_turned(self) -> bool:
@@ -104,7 +107,12 @@ class Neighbour:
             self.travel_s,
             self.turning_share,
             self.least_travel_s,
+            self.pulse_s,
         )
+
+    def by_ends(self) -> Neighbour:
+        """Return the same with its cycles counted from where its pulses end: there it pulls."""
+        return replace(self, rise_s=self.rise_s + self.pulse_s)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,6 +172,7 @@ def follow_neighbour(cycles: Cycles, wiper: Direction) -> Neighbour:
         travel_s,
         float(np.mean(on_grid > 0)),
         max(_LEAST_TRAVEL_S, _SCATTERS * float(np.std(pulse_s - calm_s))),
+        pulse_s,
     )
 
 

@@ -46,7 +46,11 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class CouplingSize:
-    """How large a coupling is; the fields are those of `Coupling`."""
+    """How large a coupling is; the fields are those of `Coupling`.
+
+    `moves` is what was fitted to pulse and rest of each cycle, seconds, shape (n, 2): without the
+    jerks that only the shares count. None where nothing was.
+    """
 
     effect_s: float = 0.0
     u_effect_s: float = 0.0
@@ -57,6 +61,7 @@ class CouplingSize:
     u_delay_s: float = 0.0
     pulse: Part = field(default_factory=Part)
     period: Part = field(default_factory=Part)
+    moves: FloatArray | None = field(default=None, compare=False, repr=False)
 
 
 def measure_coupling(
@@ -98,7 +103,7 @@ def measure_coupling(
     elif restless.is_found:
         delay_s, u_delay_s = restless.delay_s, _AROUND_S
     if strokes.is_found:
-        found = pair.strokes.fit(neighbour)
+        found = pair.strokes.fit(neighbour.by_ends(), moves)
         moves = moves + found.moves
         swift = swift + found.moves[:, 1]
         if not turns.is_found and float(np.std(found.strength)) > _LEAST_BOUTS:
@@ -108,7 +113,6 @@ def measure_coupling(
             fit = pair.fit.fit(whole)
             full = float(np.quantile(found.strength, 0.99))
             volts = full * np.array([fit.sizes[0], np.sqrt(fit.covariance[0, 0])])
-            moves = moves + whole @ fit.sizes
     moves = moves - moves.mean(axis=0)
     active = np.zeros(pair.cycles.count, bool)
     if restless.is_found:
@@ -126,6 +130,7 @@ def measure_coupling(
         u_delay_s=u_delay_s,
         pulse=parts[0],
         period=parts[1],
+        moves=moves,
     )
 
 

@@ -7,44 +7,35 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from benchlog.diagnosis.finding import Words
-from benchlog.diagnosis.separation.causes import MOST_KELVIN
+from benchlog.diagnosis.measured_ratio import MeasuredRatio
 from benchlog.diagnosis.separation.directions import Direction
 from benchlog.diagnosis.separation.unrest import Contribution
 from benchlog.diagnosis.words.amounts import digits, us
-from benchlog.units import format_value
+from benchlog.diagnosis.words.printed_commands import print_beat
+from benchlog.diagnosis.words.sizes import (
+    Setting,
+    add_up,
+    is_slow,
+    lead_in,
+    tell_change,
+    tell_outcome,
+    tell_size,
+)
+from benchlog.diagnosis.words.supply_texts import (
+    describe_diode,
+    describe_supply,
+    describe_supply_within,
+    is_pulled,
+)
 
-__all__ = [
-    "CAUSE_NAMES",
-    "Setting",
-    "describe_cause",
-    "may_be_diode",
-    "tell_size",
-]
+__all__ = ["CAUSE_NAMES", "describe_cause"]
 
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """What the sentences need of the channel beside its movement.
-
-    Attributes
-    ----------
-    travel_deg : float or None
-        The knob's electrical travel, degrees, where a design says it.
-    supply_v : float or None
-        The supply, volts, where it is known.
-    kelvin_per_v : float or None
-        Degrees of the diode that move the pulse as a volt of the supply does.
-    """
-
-    travel_deg: float | None = None
-    supply_v: float | None = None
-    kelvin_per_v: float | None = None
-
-
-_WITHIN = ("supply-on-end", "supply-off-end")
-_UNPLUG = "Unplug every servo and other load from these cells and record again"
 _HARDLY = 0.1
 """A pace that moves less than this much of what the other does is not worth a word."""
+_STEEP = 1.45
+"""Of a direction, radians: nearer to a right angle a ratio may be anything."""
+_ALL = 0.95
+"""Of a cause that makes this share of the movement the scatter is not told a second time."""
 
 CAUSE_NAMES = {
     "wiper": "the knob's wiper",
@@ -58,299 +49,179 @@ CAUSE_NAMES = {
 """Each cause of movement as a sentence names it."""
 
 
-def tell_size(one: Contribution, setting: Setting) -> str:
-    """Say how large a cause is, in its own unit.
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """A cause with what its sentences need."""
 
-    Parameters
-    ----------
-    one : Contribution
-        The cause.
-    setting : Setting
-        The channel.
+    one: Contribution
+    setting: Setting
+    kinds: Sequence[Contribution]
+    direction: Direction | None
+    ratio: MeasuredRatio | None
+    share: float
 
-    Returns
-    -------
-    str
-        Such as ``0.31 V``; empty where it is not known.
-    """
-    return "" if one.size is None else _amount(one, one.size, setting)
+    def lead(self, before: str, after: str = "") -> str:
+        """Return words around the size, nothing where it is not known."""
+        return lead_in(self.one, self.setting, before, after)
 
+    def outcome(self, what: str = "pulse") -> str:
+        """Say what is seen once the cause is taken away."""
+        return tell_outcome(self.kinds, self.setting, self.share, what)
 
-def _amount(one: Contribution, amount: float, setting: Setting) -> str:
-    """Write an amount of a cause in its unit, without its sign."""
-    size = abs(amount)
-    if one.unit == "share of the track":
-        if setting.travel_deg is None:
-            return f"{digits(100 * size)} % of the knob's turn"
-        return f"{digits(size * setting.travel_deg)}° of knob"
-    if one.unit == "share":
-        return f"{digits(100 * size)} %"
-    if one.unit == "K":
-        return f"{digits(size)} °C"
-    if one.unit == "S":
-        return format_value(1.0 / size, "ohm", 2) if size > 0 else ""
-    if one.unit == "V":
-        return f"{digits(1e3 * size)} mV" if size < 0.1 else f"{digits(size)} V"
-    if one.unit == "ohm":
-        return format_value(size, "ohm", 2) if size > 0 else "0 Ω"
-    return f"{digits(size)} {one.unit}".rstrip()
+    @property
+    def expected(self) -> str:
+        """How far the rest moves for a movement of the pulse by the model; empty if unknown.
 
+        Where the length of pulse and rest is known it is the 95 % range: what is uncertain of a
+        direction is an angle, with pulse and rest in shares of their means.
+        """
+        way = self.direction
+        if way is None or way.on_s + way.next_on_s == 0:
+            return ""
+        ratio = (way.off_s + way.next_off_s) / (way.on_s + way.next_on_s)
+        lengths = self.setting.rest_per_pulse
+        if lengths:
+            angle = math.atan(ratio / lengths)
+            ends = [angle + side * 2.0 * way.u_relative for side in (-1.0, 1.0)]
+            if all(0.0 < abs(end) < _STEEP and end * angle > 0.0 for end in ends):
+                low, high = sorted(abs(lengths * math.tan(end)) for end in ends)
+                if digits(low) != digits(high):
+                    return f"{digits(low)} to {digits(high)}"
+        return f"some {digits(abs(ratio), 3 if self.setting.is_designed else 2)}"
 
-def _went(one: Contribution) -> bool:
-    """Tell whether most of it is one way, from the recording's beginning to its end."""
-    return one.change is not None and one.size is not None and abs(one.change) >= 1.5 * one.size
-
-
-def _is_slow(one: Contribution) -> bool:
-    """Tell creep from jitter by what weighs more."""
-    slow = one.slow_pulse_rms_s + 0.1 * one.slow_period_rms_s
-    fast = one.fast_pulse_rms_s + 0.1 * one.fast_period_rms_s
-    return slow > fast
+    @property
+    def whose(self) -> str:
+        """Whose model it is."""
+        return "here" if self.setting.is_designed else "in a usual channel"
 
 
-def _lead(one: Contribution, setting: Setting, before: str, after: str = "") -> str:
-    """Return words around a size, nothing where the size is not known.
-
-    Of what went one way the size is how far it went: its scatter would be a third of that, and the
-    two figures beside each other read like a contradiction.
-    """
-    size = tell_size(one, setting)
-    if _went(one):
-        size = _amount(one, one.change or 0.0, setting)
-    return f"{before}{size}{after}" if size else ""
-
-
-def _pace(kinds: Sequence[Contribution]) -> str:
-    """Say how much of a cause creeps and how much jitters, all its kinds together."""
-    slow, fast = _rms(kinds, "slow_pulse_rms_s"), _rms(kinds, "fast_pulse_rms_s")
-    slow_period, fast_period = _rms(kinds, "slow_period_rms_s"), _rms(kinds, "fast_period_rms_s")
-    name = "pulse"
-    if slow_period + fast_period > 20 * (slow + fast):
-        slow, fast, name = slow_period, fast_period, "period"
-    text = f"This cause alone would make the {name} scatter by "
-    if fast < _HARDLY * slow:
-        return f"{text}{us(slow)}, nearly all of it slowly, over seconds."
-    if slow < _HARDLY * fast:
-        return f"{text}{us(fast)}, nearly all of it quickly, within a second or two."
-    return (
-        f"{text}{us(slow)} slowly, over seconds, and by {us(fast)} quickly, within a second or two."
-    )
-
-
-def _rms(kinds: Sequence[Contribution], name: str) -> float:
-    return math.hypot(*(float(getattr(one, name)) for one in kinds))
-
-
-def _ratio(direction: Direction | None) -> float | None:
-    """Return how far the rest moves for a movement of the pulse, for a slow one."""
-    if direction is None or direction.on_s + direction.next_on_s == 0:
-        return None
-    return (direction.off_s + direction.next_off_s) / (direction.on_s + direction.next_on_s)
-
-
-def _wiper(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
-    size = _lead(one, setting, ", by some ")
-    ratio = _ratio(direction)
-    figure = f", {digits(abs(ratio))} µs for each µs" if ratio is not None else ""
-    why = (
-        f"What the pulse gains the rest of the cycle loses{figure}: only the place of the wiper "
-        f"on its track does that."
-    )
-    if _is_slow(one):
-        what = f"The knob does not stay where it is: its wiper moves slowly on the track{size}."
-        return Words(
-            what,
-            why,
-            "Fix the knob with a strip of tape and record again: if the pulse holds still, the "
-            "knob was turned or slips; if not, the track is worn: fit another knob.",
+def _wiper(case: _Case) -> Words:
+    why = "What the pulse gains the rest of the cycle loses, as a moving wiper makes it"
+    expected = case.expected
+    if expected and case.ratio is not None:
+        why += (
+            f": {_ratio(case.ratio)} µs for each µs in this recording, where a moving wiper should "
+            f"make {expected} {case.whose}"
         )
-    what = f"The knob's wiper trembles on its track{size}."
+    elif expected:
+        why += f", by the model {expected} µs for each µs {case.whose}"
+    hold = "Hold the knob still with a strip of tape and record again: if"
+    if is_slow(case.kinds):
+        return Words(
+            "The knob does not stay where it is: its wiper moves slowly on the track"
+            f"{case.lead(', by some ')}.",
+            f"{why}.",
+            f"{hold} {case.outcome()}, the knob was turned or slips; if not, the track is worn: "
+            "fit another knob.",
+        )
     return Words(
-        what,
-        why,
-        "Fix the knob with a strip of tape and record again: if the pulse holds still, the knob "
-        "shook; if not, turn it to and fro over its whole travel twenty times to clean the "
-        "track, and fit another knob if that does not help.",
+        f"The knob's wiper trembles on its track{case.lead(', by some ')}.",
+        f"{why}.",
+        f"{hold} {case.outcome()}, the knob shook; if not, turn it to and fro over its whole "
+        "travel twenty times to clean the track, and fit another knob if that does not help.",
     )
 
 
-def _contact(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
-    size = _lead(one, setting, ", by some ")
-    ratio = _ratio(direction)
-    figure = f" {digits(abs(ratio))} times as far as the pulse" if ratio is not None else " far"
+def _ratio(ratio: MeasuredRatio) -> str:
+    """Write a ratio and its '±' (k = 2), without its sign, to the last digit that counts."""
+    half = max(2.0 * ratio.u, 1e-3)
+    places = max(0, -math.floor(math.log10(half) + 1e-12))
+    half = math.ceil(half * 10**places - 1e-6) / 10**places
+    return f"{abs(ratio.value):.{places}f} ± {half:.{places}f}"
+
+
+def _contact(case: _Case) -> Words:
+    why = "The rest of the cycle moves "
+    expected = case.expected
+    resistance = "a resistance in the wiper's lead makes"
+    if expected and case.ratio is not None:
+        why += (
+            f"{_ratio(case.ratio)} times as far as the pulse, the same way: a resistance in the "
+            f"wiper's lead should make that {expected} times {case.whose}"
+        )
+    elif expected:
+        why += (
+            f"far more than the pulse, the same way: {resistance} that, by the model {expected} "
+            f"times {case.whose}"
+        )
+    else:
+        why += f"far more than the pulse, the same way, as {resistance} it"
     return Words(
         "The contact between the knob's wiper and its track is bad: its resistance keeps "
-        f"changing{size}.",
-        f"The rest of the cycle moves{figure}, the same way, as a resistance in the wiper's lead "
-        f"makes it.",
+        f"changing{case.lead(', by some ')}.",
+        f"{why}.",
         "Unplug the servo and tap the knob lightly while you record: if the pulse jumps with the "
-        "taps, it is the contact ('benchlog diagnose CHANNEL --on-the-beat --try tap' listens for "
-        "it). Turning the knob to and fro over its whole travel twenty times often cleans "
-        "it; else fit another knob.",
+        f"taps, it is the contact. {print_beat(case.setting.bench, 'tap')} listens for it. Turning "
+        "the knob to and fro over its whole travel twenty times often cleans it; else fit another "
+        "knob.",
     )
 
 
-def _supply(one: Contribution, setting: Setting, told: bool) -> Words:
-    """Describe a supply that changes more slowly than the cycle."""
-    volts = f"{setting.supply_v:.1f} V" if setting.supply_v else "its usual voltage"
-    size = _lead(one, setting, ", by some ")
-    why = (
-        "The pulse moves while the rest of the cycle nearly stays, as with a supply that changes "
-        "more slowly than the cycle."
-    )
-    if not _is_slow(one):
-        return Words(
-            f"The supply is pulled{size}: by another servo or load on the same cells.",
-            why,
-            f"{_UNPLUG}: if the pulse holds still, give the servos cells of their own, joined at "
-            "the ground alone. 'benchlog diagnose CHANNEL --on-the-beat' tries one servo at a "
-            "time.",
+def _capacitor(case: _Case) -> Words:
+    figure = ""
+    if case.ratio is not None and case.setting.rest_per_pulse is not None:
+        figure = (
+            f": the rest moves {_ratio(case.ratio)} times as far as the pulse, and is "
+            f"{digits(case.setting.rest_per_pulse, 3)} times as long"
         )
-    if told or may_be_diode(one, setting) is False:
-        what = f"The supply creeps{size}."
-        alike = "" if told else f" The diode would have to change{_warmth(one, setting)} for that."
-    else:
-        what = "The supply creeps, or the diode warms or cools"
-        what += _lead(one, setting, ": ", " of supply would do it") + "."
-        alike = f" A change of the diode's temperature{_warmth(one, setting)} looks alike."
+    size = tell_size(case.one, case.setting)
     return Words(
-        what,
-        f"{why}{_change(one, setting, 'the supply')}{alike}",
-        f"Hold the supply at {volts}, from fresh cells or an isolated bench supply, and record "
-        "again: if the pulse holds still, it was the cells, or another servo that pulls on them"
-        + (
-            "."
-            if told
-            else "; if not, warm the diode with a fingertip ('benchlog diagnose CHANNEL "
-            "--on-the-beat --try warm' leads through it) and see whether the pulse follows."
-        ),
-    )
-
-
-def may_be_diode(one: Contribution, setting: Setting) -> bool | None:
-    """Tell whether the diode's temperature could do what the supply seems to.
-
-    Parameters
-    ----------
-    one : Contribution
-        What the supply seems to do.
-    setting : Setting
-        The channel.
-
-    Returns
-    -------
-    bool or None
-        False where it is too fast or too much for a diode; None where its size is not known.
-    """
-    if not _is_slow(one):
-        return False
-    if one.size is None or setting.kelvin_per_v is None:
-        return None
-    return abs(one.size * setting.kelvin_per_v) < MOST_KELVIN
-
-
-def _warmth(one: Contribution, setting: Setting) -> str:
-    """Return what the diode's temperature would have to do in place of the supply."""
-    if one.size is None or setting.kelvin_per_v is None:
-        return ""
-    amount = one.change if one.change is not None and _went(one) else one.size
-    kelvin = abs(amount * setting.kelvin_per_v)
-    return f" by some {digits(kelvin)} °C" if kelvin > 0 else ""
-
-
-def _change(one: Contribution, setting: Setting, name: str) -> str:
-    """Say which way it went over the recording, where that is most of it."""
-    if one.change is None or not _went(one):
-        return ""
-    amount = _amount(one, one.change, setting)
-    way = "higher" if one.change > 0 else "lower"
-    return f" At the end {name} is some {amount} {way} than at the beginning." if amount else ""
-
-
-def _supply_within(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
-    del direction
-    return Words(
-        "The supply is pulled within the cycle" + _lead(one, setting, ", by some ") + ": by "
-        "another servo or load on the same cells, or through a long thin lead.",
-        "Pulse and rest move as they do when the supply at the end of a pulse or of a rest is "
-        "not what it was at its beginning.",
-        f"{_UNPLUG}: if the pulse holds still, give the servos cells of their own, joined at the "
-        "ground alone, or, with the power off, solder 100 nF and 470 µF (its minus to ground) "
-        "across the timer's supply pins.",
-    )
-
-
-def _diode(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
-    del direction
-    return Words(
-        "The diode warms or cools" + _lead(one, setting, ", by some ") + ".",
-        f"Pulse and rest move as the diode's temperature moves them.{_change_warm(one)}",
-        "Put a scrap of foam or cloth over the diode and record again: if the pulse holds still, "
-        "it was moving air or a warm part nearby; if not, feed the timer from fresh cells or an "
-        "isolated bench supply and record once more.",
-    )
-
-
-def _change_warm(one: Contribution) -> str:
-    if one.change is None or not _went(one):
-        return ""
-    way = "warmer" if one.change > 0 else "cooler"
-    return f" At the end it is some {digits(abs(one.change))} °C {way} than at the beginning."
-
-
-def _capacitor(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
-    del direction
-    return Words(
-        "The timing capacitor changes" + _lead(one, setting, ", by some ") + ": it warms, or it "
-        "is of a kind that does not hold its value.",
+        f"The timing capacitor changes{case.lead(', by some ')}: it warms, or it is of a kind that "
+        "does not hold its value.",
         "Pulse and rest of the cycle move the same way and in the same proportion, as the "
-        f"capacitor moves them.{_change(one, setting, 'it')}",
-        "Hold a warm fingertip to the capacitor's body, not to its leads, while you record: if "
-        "the pulse moves so again, it is the capacitor: fit a film capacitor, away from warm "
-        "parts.",
+        f"capacitor moves them{figure}.{tell_change(case.one, case.setting, 'it')}",
+        "Hold a warm fingertip to the capacitor's body, not to its leads, with "
+        f"{print_beat(case.setting.bench, 'warm')}: if pulse and rest move again"
+        f"{f' by {size} or more' if size else ' as far'} within a minute, fit a film capacitor, "
+        "away from warm parts; if they move far less, warm the timer next.",
     )
 
 
-def _leak(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
-    del direction
+def _leak(case: _Case) -> Words:
     return Words(
-        "Current leaks past the timing capacitor" + _lead(one, setting, ", as through some ") + ".",
+        f"Current leaks past the timing capacitor{case.lead(', as through some ')}.",
         "The pulse grows a little while the rest of the cycle shrinks a lot, as leakage across "
         "the capacitor makes it.",
         "Power off, clean the board around the capacitor with alcohol, let it dry and record "
-        "again: if the cycle holds still, it was dirt or damp; if not, fit another capacitor.",
+        f"again: if {case.outcome('cycle')}, it was dirt or damp; if not, fit another capacitor.",
     )
 
 
-def _off_path(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
-    del direction
+def _off_path(case: _Case) -> Words:
+    change = tell_change(case.one, case.setting, "r_off, or what acts like it,")
     return Words(
-        "The off side of the circuit changes" + _lead(one, setting, ", by some ") + " of r_off: "
+        f"The off side of the circuit changes{case.lead(', by some ')} of r_off: "
         "r_off itself, its joints, or leakage past it.",
-        f"The rest of the cycle moves and the pulse stays.{_change(one, setting, 'it')}",
+        f"The rest of the cycle moves and the pulse stays.{change}",
         "Power off, clean the board around r_off with alcohol, let it dry, solder r_off's joints "
-        "again and record once more: if the rest of the cycle holds still, it was that; if not, "
-        "fit another r_off.",
+        f"again and record once more: if {case.outcome('cycle')}, it was that; if not, fit another "
+        "r_off.",
     )
 
 
-def _threshold(one: Contribution, setting: Setting, direction: Direction | None) -> Words:
-    del direction
+def _threshold(case: _Case) -> Words:
     return Words(
         "The two voltages at which the timer ends the pulse and the rest tremble"
-        + _lead(one, setting, ", by some ")
-        + ": noise in the timer or at its pins, or a supply "
+        f"{case.lead(', by some ')}: noise in the timer or at its pins, or a supply "
         "that is restless from cycle to cycle, which looks alike.",
         "A pulse that ends late is followed by a rest that is longer too, or a rest that ends "
         "late by a longer pulse, as such noise makes them.",
         "Power off, put 10 nF from the timer's control pin (pin 5) to ground and 100 nF across "
-        "its supply pins, close to it, and record again: if the scatter falls, it was noise there; "
+        f"its supply pins, close to it, and record again: if {case.outcome()}, it was noise there; "
         "else feed the timer from fresh cells or an isolated bench supply, and then try another "
         "timer.",
     )
 
 
-_DESCRIBERS: dict[str, Callable[[Contribution, Setting, Direction | None], Words]] = {
+def _supply_within(case: _Case) -> Words:
+    return describe_supply_within(case.one, case.setting, case.outcome())
+
+
+def _diode(case: _Case) -> Words:
+    return describe_diode(case.one, case.setting, case.outcome())
+
+
+_DESCRIBERS: dict[str, Callable[[_Case], Words]] = {
     "wiper": _wiper,
     "contact": _contact,
     "supply-on-end": _supply_within,
@@ -371,6 +242,9 @@ def describe_cause(
     *,
     told: bool = False,
     kinds: Sequence[Contribution] = (),
+    share: float = 0.0,
+    ratio: MeasuredRatio | None = None,
+    jumps: bool = False,
 ) -> Words:
     """Describe a cause of movement.
 
@@ -381,24 +255,59 @@ def describe_cause(
     setting : Setting
         The channel.
     direction : Direction or None
-        How the cause moves pulse and rest, for a figure in the sentence.
+        How the cause moves pulse and rest by the model, for a figure in the sentence.
     told : bool
         Whether readings beside the recordings tell supply from diode.
     kinds : sequence of Contribution
         All kinds of movement of the same cause, whose scatter is told together; `one` alone if
         empty.
+    share : float
+        The part of the movement that the cause makes, 0 to 1: of one that makes nearly all the
+        scatter is not told again.
+    ratio : MeasuredRatio or None
+        How far the rest moves for each movement of the pulse, as measured; None where other
+        causes are in it too.
+    jumps : bool
+        Whether the pulse is seen to jump and come back, as with a pulled supply.
 
     Returns
     -------
     Words
         The sentences.
     """
+    kinds = kinds or (one,)
     if one.kind == "supply":
-        words = _supply(one, setting, told)
+        pulled = is_pulled(kinds, jumps=jumps)
+        words = describe_supply(one, setting, kinds, share, told=told, pulled=pulled)
     else:
-        words = _DESCRIBERS[one.kind](one, setting, direction)
-    within = [each for each in kinds if each.kind in _WITHIN and each is not one]
-    beside = ""
-    if one.kind == "supply" and _rms(within, "period_rms_s") > one.period_rms_s:
-        beside = " It is pulled within the cycle as well, which moves the rest too."
-    return replace(words, why=f"{words.why}{beside} {_pace(kinds or (one,))}")
+        words = _DESCRIBERS[one.kind](_Case(one, setting, kinds, direction, ratio, share))
+    alone = "" if share >= _ALL else f" {_tell_alone(kinds, setting)}"
+    return replace(words, why=f"{words.why}{alone}")
+
+
+def _tell_alone(kinds: Sequence[Contribution], setting: Setting) -> str:
+    """Say how much of a cause creeps and how much jitters, all its kinds together."""
+    slow, fast = add_up(kinds, "slow_pulse_rms_s"), add_up(kinds, "fast_pulse_rms_s")
+    slow_period = add_up(kinds, "slow_period_rms_s")
+    fast_period = add_up(kinds, "fast_period_rms_s")
+    name, portion = "pulse", ""
+    if slow_period + fast_period > 20 * (slow + fast):
+        slow, fast, name = slow_period, fast_period, "period"
+        portion = _tell_portion(kinds, setting)
+    text = f"This cause alone would make the {name} scatter by "
+    if fast < _HARDLY * slow:
+        return f"{text}{us(slow)}{portion}, nearly all of it slowly, over seconds."
+    if slow < _HARDLY * fast:
+        return f"{text}{us(fast)}{portion}, nearly all of it quickly, within a second or two."
+    return (
+        f"{text}{us(slow)} slowly, over seconds, and by {us(fast)} quickly, within a second or two"
+        f"{portion}."
+    )
+
+
+def _tell_portion(kinds: Sequence[Contribution], setting: Setting) -> str:
+    """Say how much of the period's movement a cause makes that hardly moves the pulse."""
+    if not setting.period_s:
+        return ""
+    portion = min(1.0, (add_up(kinds, "period_rms_s") / setting.period_s) ** 2)
+    return f" ({100 * portion:.0f} % of the period's movement)"

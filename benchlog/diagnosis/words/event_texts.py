@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from benchlog.diagnosis.finding import Words
 from benchlog.diagnosis.train.event_kinds import Event, EventKind
-from benchlog.diagnosis.words.amounts import us
+from benchlog.diagnosis.words.amounts import capital, spell_count, tell_times, us
 
 __all__ = ["EVENT_CAUSES", "describe_clipping", "describe_events", "describe_weak"]
 
@@ -21,6 +21,7 @@ EVENT_CAUSES: dict[EventKind, str] = {
 """The cause that each kind of event speaks for."""
 
 _FEW = 3
+_LONG_S = 1e-3
 
 
 def describe_events(kind: EventKind, events: Sequence[Event], duration_s: float) -> Words:
@@ -52,9 +53,9 @@ def describe_events(kind: EventKind, events: Sequence[Event], duration_s: float)
     return words(events, where, duration_s)
 
 
-def _times(count: int, one: str, several: str) -> str:
-    """Write how many of what."""
-    return f"{count} {one if count == 1 else several}"
+def _count(count: int, one: str, several: str) -> str:
+    """Write how many of what, at the beginning of a sentence."""
+    return f"{capital(spell_count(count))} {one if count == 1 else several}"
 
 
 def _places(events: Sequence[Event]) -> str:
@@ -76,7 +77,7 @@ def _missing(events: Sequence[Event], where: str, duration_s: float) -> Words:
         else "Afterwards the train begins anew, out of its old beat"
     )
     return Words(
-        f"{_times(count, 'pulse is', 'pulses are')} missing in {duration_s:.0f} s.",
+        f"{_count(count, 'pulse is', 'pulses are')} missing in {duration_s:.0f} s.",
         f"No pulse comes where one was due, {where}. {beat}; the pulses around are as usual, so "
         "the recording was running.",
         "Unplug the servo and tap the knob lightly while you record: a wiper that loses its "
@@ -88,9 +89,12 @@ def _missing(events: Sequence[Event], where: str, duration_s: float) -> Words:
 def _extra(events: Sequence[Event], where: str, duration_s: float) -> Words:
     count = sum(one.count for one in events)
     longest_s = max(one.length_s for one in events)
-    length = f", the longest such stretch {us(longest_s)}" if longest_s >= 1e-6 else ""
+    length = ""
+    if longest_s >= 1e-6:
+        shown = f"{1e3 * longest_s:.1f} ms" if longest_s >= _LONG_S else us(longest_s)
+        length = f", the longest such stretch {shown}"
     return Words(
-        f"{_times(count, 'extra pulse comes', 'extra pulses come')} in {duration_s:.0f} s.",
+        f"{_count(count, 'extra pulse', 'extra pulses')} in {duration_s:.0f} s.",
         f"The output switches where it should not, {where}{length}: noise at the moment "
         "at which the timer switches does that, or a spark or a motor nearby.",
         "Power off, put 100 nF across the timer's supply pins and 10 nF from its control pin "
@@ -101,7 +105,7 @@ def _extra(events: Sequence[Event], where: str, duration_s: float) -> Words:
 
 def _runt(events: Sequence[Event], where: str, duration_s: float) -> Words:
     return Words(
-        f"{_times(len(events), 'pulse has', 'pulses have')} the wrong height in "
+        f"{_count(len(events), 'pulse has', 'pulses have')} the wrong height in "
         f"{duration_s:.0f} s.",
         f"A step of the signal is far lower or higher than the others, {where}: the output is "
         "loaded for a moment, or something else gets into the lead.",
@@ -112,7 +116,7 @@ def _runt(events: Sequence[Event], where: str, duration_s: float) -> Words:
 
 def _reset(events: Sequence[Event], where: str, duration_s: float) -> Words:
     return Words(
-        f"The timer is stopped and begins anew {_times(len(events), 'time', 'times')} in "
+        f"The timer is stopped and begins anew {tell_times(len(events))} in "
         f"{duration_s:.0f} s: the supply, or pin 4 (reset), drops out for a moment.",
         f"A cycle is cut short, {where}, and the pulse after it is longer, as from an empty "
         "capacitor.",
@@ -123,12 +127,13 @@ def _reset(events: Sequence[Event], where: str, duration_s: float) -> Words:
 
 def _gap(events: Sequence[Event], where: str, duration_s: float) -> Words:
     lost_ms = 1e3 * sum(one.length_s for one in events)
+    many = len(events) > 1
     return Words(
         "The recording lost a stretch of the signal in "
-        f"{_times(len(events), 'place', 'places')}; the channel is not to blame.",
-        f"A pulse or a rest is too short or too long, {where}, by {lost_ms:.1f} ms in all in "
-        f"{duration_s:.0f} s, and those on either side of it are as usual: no part of the "
-        "circuit does that. The pulses there are left out of all other figures.",
+        f"{spell_count(len(events))} place{'s' * many}; the channel is not to blame.",
+        f"{lost_ms:.1f} ms of {duration_s:.0f} s are missing{' in all' * many}, {where}, and the "
+        "pulses on either side are as usual: no part of the circuit does that. The pulses there "
+        "are left out of all other figures.",
         "Close other programs, use another USB socket, or a lower --rate, and record again: "
         "without such places nothing is lost.",
     )
@@ -137,7 +142,7 @@ def _gap(events: Sequence[Event], where: str, duration_s: float) -> Words:
 def _dropout(events: Sequence[Event], where: str, duration_s: float) -> Words:
     away_s = sum(one.length_s for one in events)
     return Words(
-        f"The signal goes away {_times(len(events), 'time', 'times')}, {away_s:.1f} s of "
+        f"The signal goes away {tell_times(len(events))}, {away_s:.1f} s of "
         f"{duration_s:.0f} s in all: a lead or plug that comes and goes, or the power.",
         f"No pulse at all comes for a while, {where}.",
         "Move the lead, the clip and the plug one after the other while 'benchlog watch' runs: "
@@ -191,7 +196,7 @@ def describe_weak(signal_db: float | None, floor_s: float, limit_s: float) -> Wo
     times = "" if signal_db is None else f" (its step is {10 ** (signal_db / 20):.0f} times that)"
     return Words(
         "The signal hardly stands out of the noise.",
-        f"The input's own noise{times} makes each pulse uncertain by {floor_s * 1e6:.1f} µs, "
+        f"The input's own noise{times} makes each pulse uncertain by {us(floor_s)}, "
         f"where the channel may scatter by {limit_s * 1e6:g} µs.",
         "Turn the input's level up, or take a divider that gives more ('benchlog wire'), until "
         "'benchlog listen' calls the input good; then record again.",

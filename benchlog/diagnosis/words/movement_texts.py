@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from benchlog.diagnosis.finding import Words
 from benchlog.diagnosis.series.mains import MainsLine
 from benchlog.diagnosis.series.steps import Episode, PeriodicLoad
-from benchlog.diagnosis.words.amounts import us
+from benchlog.diagnosis.words.amounts import tell_times, us
 
 __all__ = ["describe_mains", "tell_pulls"]
 
@@ -31,15 +31,15 @@ def tell_pulls(episodes: Sequence[Episode], load: PeriodicLoad | None) -> str:
     if episodes:
         longest = max(episodes, key=lambda one: one.length_s)
         largest = max(abs(one.on_s) for one in episodes)
-        times = {1: "once", 2: "twice"}.get(len(episodes), f"{len(episodes)} times")
+        times = tell_times(len(episodes))
         text += (
             f" The pulse jumps and comes back {times}, by up to {us(largest)} and for up to "
             f"{longest.length_s:.1f} s, as when a servo starts and stops."
         )
     if load is not None:
         text += (
-            f" The pulse moves to and fro every {load.period_s:.2f} s, by ±{us(load.on_peak_s)}, "
-            "as when a servo is driven to and fro."
+            f" The pulse moves to and fro every {load.period_s:.2f} s, by {us(load.on_peak_s)} "
+            "either way, as when a servo is driven to and fro."
         )
     return text
 
@@ -77,7 +77,7 @@ def describe_mains(lines: Sequence[MainsLine]) -> Words:
         f"Hum from the mains gets into the channel, at {hertz}.",
         f"The channel meets the mains once a cycle, so that {hertz} shows as a beat: a swing to "
         f"and fro {_pace(abs(first.found_alias_hz))}. The {name} swings just that fast, by "
-        f"±{us(larger_s)}, in step with the mains.",
+        f"{us(larger_s)} either way, in step with the mains.",
         next_step,
     )
 

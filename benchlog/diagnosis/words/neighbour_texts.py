@@ -6,9 +6,10 @@ import math
 from typing import Any
 
 from benchlog.diagnosis.finding import Words
+from benchlog.diagnosis.pair.common_supply import CommonMove
 from benchlog.diagnosis.pair.neighbour import Coupling, Couplings
 
-__all__ = ["describe_neighbour", "describe_turned", "neighbour_evidence"]
+__all__ = ["describe_common", "describe_neighbour", "describe_turned", "neighbour_evidence"]
 
 
 def describe_neighbour(one: Coupling, couplings: Couplings, source_input: int) -> Words:
@@ -57,7 +58,8 @@ def describe_neighbour(one: Coupling, couplings: Couplings, source_input: int) -
     odds = 10000 if one.p_value < 1e-4 else round(1.0 / one.p_value)
     most = "less than " if one.p_value < 1e-4 else ""
     why = ". ".join(parts) + (
-        f". By chance alone that much likeness would come {most}once in {odds} recordings."
+        f". By chance alone so close a match between the two channels would come {most}once in "
+        f"{odds} recordings."
     )
     return Words(
         what,
@@ -89,10 +91,60 @@ def describe_turned(travel_s: float, left: str) -> Words:
     """
     return Words(
         "The knob of this channel is turned during the recording, which is no fault.",
-        f"Its pulse is moved by {travel_s * 1e6:.0f} µs along the way that a wiper goes; beside "
-        f"that {left}.",
+        f"Its pulse goes over {_span(travel_s)} as the knob turns; beside that {left}.",
         "To judge this channel by itself record it with its knob left alone.",
     )
+
+
+def describe_common(one: CommonMove, other_input: int, words: Words, *, designed: bool) -> Words:
+    """Describe a supply that moves two channels alike.
+
+    Parameters
+    ----------
+    one : CommonMove
+        What the two say of it.
+    other_input : int
+        Number of the input that the other channel is on.
+    words : Words
+        What this channel by itself says.
+    designed : bool
+        Whether both channels' designs are known: without them one digit is all that holds.
+
+    Returns
+    -------
+    Words
+        The sentences.
+    """
+    amount = abs(one.change_v) if one.went_one_way else one.spread_v
+    size = _volts(amount, 2 if designed else 1)
+    way = "creeps"
+    if one.went_one_way:
+        way = "falls" if one.change_v < 0 else "rises"
+    return Words(
+        f"The supply {way} by some {size}, for this channel and for the one on input "
+        f"{other_input} alike.",
+        f"{words.why} The channel on input {other_input} shows the same movement (correlation "
+        f"{one.correlation:.2f}) and the same volts ({one.ratio:.2f} ± {2.0 * one.u_ratio:.2f} "
+        "times as many): two diodes do not warm so alike.",
+        "Hold a meter on direct volts to the timers' supply pins while you record again: if it "
+        f"{way} by some {size}, take fresh cells, and give the servos cells of their own, joined "
+        "with these at the ground alone.",
+    )
+
+
+def _volts(value: float, digits: int) -> str:
+    """Write volts with so many digits."""
+    shown = float(f"{value:.{digits - 1}e}")
+    if shown < 0.1:
+        return f"{1e3 * shown:.0f} mV"
+    after = digits if shown < 1.0 else digits - 1
+    return f"{shown:.{after}f} V" if shown < 10.0 else f"{shown:.0f} V"
+
+
+def _span(seconds: float) -> str:
+    """Write how far a pulse goes, two digits."""
+    shown = float(f"{1e6 * seconds:.1e}")
+    return f"{shown * 1e-3:.1f} ms" if shown >= 1000.0 else f"{shown:.0f} µs"
 
 
 def neighbour_evidence(one: Coupling, source_input: int) -> dict[str, Any]:

@@ -24,6 +24,8 @@ CAUTION = (
 """What is said before any step with a servo at its stop."""
 
 _COVERAGE = 2.0
+_FAR = 5.0
+"""Beyond by more than this many times the '±' is far beyond."""
 
 
 def end_stop_findings(one: InputDiagnosis) -> list[Finding]:
@@ -84,8 +86,7 @@ def _describe(stop: EndStop, heard: Heard, count: int, recordings: int) -> Words
             f"Now and then the pulse is {longer} than {whose} ({limit}), and drives the servo "
             f"against its {stop.end} stop."
         )
-    half = math.ceil(_COVERAGE * stop.u_beyond_s * 1e7 - 1e-9) / 10.0
-    why = [f"The mean pulse is {stop.pulse_s * 1e6:.1f} ± {half:.1f} µs"]
+    why = [f"The mean pulse is {stop.pulse_s * 1e6:.1f} ± {_half_us(stop):.1f} µs"]
     if heard.knob_deg is not None:
         why[0] += f" at a knob angle of {heard.knob_deg:g}°"
     if stop.share < 1.0:
@@ -97,8 +98,8 @@ def _describe(stop: EndStop, heard: Heard, count: int, recordings: int) -> Words
     if stop.past_deg is not None:
         way = "clockwise" if stop.past_clockwise else "anticlockwise"
         why.append(
-            f"By the design it begins at a knob angle of some {stop.past_deg:.0f}° and lasts from "
-            f"there on {way}"
+            f"By the design the stop begins at a knob angle of some {stop.past_deg:.0f}° and lasts "
+            f"from there on {way}"
         )
     if stop.assumed:
         why.append("The range of 500 to 2500 µs is assumed, since none is known of this servo")
@@ -126,11 +127,14 @@ def _tell_change(change: PartChange) -> str:
     """Say which parts to fit."""
     parts = []
     if change.r_on_ohm is not None:
-        parts.append(f"{format_value(change.r_on_ohm, 'ohm')} for r_on")
+        parts.append(f"fit {format_value(change.r_on_ohm, 'ohm')} for r_on")
     if change.across_knob_ohm is not None:
-        parts.append(f"{format_value(change.across_knob_ohm, 'ohm')} from end to end of the knob")
+        parts.append(
+            f"solder {format_value(change.across_knob_ohm, 'ohm')} across the knob's two outer "
+            "lugs, its wiper lug left as it is"
+        )
     return (
-        f"fit {' and '.join(parts)}: by the design the pulse then goes from {_us(change.low_s)} "
+        f"{' and '.join(parts)}: by the design the pulse then goes from {_us(change.low_s)} "
         f"to {_us(change.high_s)}, inside the servo's range"
     )
 
@@ -141,7 +145,16 @@ def _sureness(stop: EndStop) -> str:
         return "Maybe: the pulse is so near to the limit that the ± reaches over it."
     if stop.assumed:
         return "Surely beyond 500 to 2500 µs; maybe this servo takes more."
-    return "Surely: by more than the ±."
+    half = _half_us(stop)
+    if 1e6 * stop.beyond_s <= half:
+        return "Surely: the pulses that are beyond are so by more than their own ±."
+    far = "far " if 1e6 * stop.beyond_s > _FAR * half else ""
+    return f"Surely: {_us(stop.beyond_s)} is {far}more than the ± of {half:.1f} µs."
+
+
+def _half_us(stop: EndStop) -> float:
+    """Return the '±' of the mean pulse, microseconds, rounded up."""
+    return math.ceil(_COVERAGE * stop.u_beyond_s * 1e7 - 1e-9) / 10.0
 
 
 def _evidence(stop: EndStop, heard: Heard, count: int) -> Evidence:
