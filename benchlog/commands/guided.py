@@ -66,10 +66,20 @@ def ask_supply(design: Design, reminder: str) -> float | None:
     return volts
 
 
-def run_on_terminal(loop: _Loop[View], terminal: LiveTerminal, view: View) -> None:
-    """Run a loop with the terminal taken, and leave the terminal as it was whatever happens."""
+def run_on_terminal(
+    loop: _Loop[View],
+    terminal: LiveTerminal,
+    view: View,
+    begin: Callable[[], None] | None = None,
+) -> None:
+    """Run a loop with the terminal taken, and leave the terminal as it was whatever happens.
+
+    What `begin` writes is written when an interruption is already looked out for.
+    """
     try:
         with terminal:
+            if begin is not None:
+                begin()
             loop.run(terminal, view)
     finally:
         terminal.close()

@@ -275,6 +275,7 @@ def _sweep(job: SweepJob, begun: _Begun, source: LiveSource, profile: str | None
     """Lead through the marks, then make the table."""
     import signal
     import sys
+    from functools import partial
 
     from benchlog.calibration.sweeping import SweepGuide
     from benchlog.commands.guided import leave_by_signal, run_on_terminal
@@ -301,14 +302,16 @@ def _sweep(job: SweepJob, begun: _Begun, source: LiveSource, profile: str | None
         job.design, plan.marks, supply_v=plan.supply_v, temperature_c=plan.temperature_c
     )
     course = SweepCourse(guide, plan.marks, job.level, plan.seconds, seen, keeper.visited)
-    _tell_begin(job, begun)
     loop = SweepLoop(source, course, keeper, job.design)
     on_screen = not job.plain and not job.json and has_terminal(sys.stdout)
+    begin = partial(_tell_begin, job, begun)
+    if on_screen:
+        begin()  # stays above the screen
     terminal = LiveTerminal(screen=on_screen)
     # sentences begin with a reminder as soon as they are made: they are not made for JSON
     other = SweepLines if job.json else SweepSentences
     view: PictureView[SweepPicture] = SweepScreen(terminal) if on_screen else other()
-    run_on_terminal(loop, terminal, view)
+    run_on_terminal(loop, terminal, view, None if on_screen else begin)
     if not loop.is_done:
         if terminal.ended_by in (None, signal.SIGINT):  # else nobody may be there to read it
             tell_stopped(job, plan, len(keeper.visited))

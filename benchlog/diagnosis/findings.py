@@ -97,7 +97,7 @@ def _couple(examined: Sequence[InputDiagnosis]) -> Couplings | None:
     places = [[heard.file for heard in one.heard].index(best) for one in examined]
     chosen = list(zip(examined, places, strict=True))
     return find_coupling(
-        [calm_cycles(one.cycles[place]).cycles for one, place in chosen],
+        [one.cycles[place] for one, place in chosen],
         [one.directions[place] for one, place in chosen],
     )
 
