@@ -18,6 +18,13 @@ from benchlog.diagnosis.separation.explanations import (
     find_explanations,
 )
 from benchlog.diagnosis.separation.powers import Fit
+from benchlog.diagnosis.separation.share_draws import (
+    CauseShare,
+    draw_shares,
+    gather_causes,
+    take_interval,
+    weigh_scores,
+)
 from benchlog.diagnosis.separation.shares import Realised, realise
 from benchlog.diagnosis.separation.spectra import LEAST_CYCLES, list_cells
 from benchlog.diagnosis.separation.supplies import SUPPLIES, list_supplies
@@ -30,18 +37,9 @@ __all__ = ["CauseShare", "Contribution", "Unrest", "separate_causes"]
 
 Values = NDArray[np.float64]
 
-_LEAST_WEIGHT = 3e-3
-_FINE = 2e-3
-"""Of a share: finer than this the model of directions does not reach."""
-
-_MISTAKEN, _LOOSE, _LOOSE_MAINS = 0.015, 0.12, 0.18
-"""What is left out: of the leading cause, and by how much variances may be off (log). How hard hum
-pulls depends on where all the rest stands at that moment, which its line's size does not tell."""
 _MOSTLY_LONGER, _ALIKE = 0.9, 0.4
 """Of odd cycles that a bad contact makes: they are longer, and the pulse goes with the rest."""
 _PULLED_CYCLES = 10
-_DRAWS = 600
-_SEED = 11
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,24 +80,6 @@ class Contribution:
     size: float | None
     unit: str
     change: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class CauseShare:
-    """What all kinds of one cause do together.
-
-    Attributes
-    ----------
-    cause : str
-        The word of the findings.
-    share, low, high : float
-        Share of the variance of what counts, and the 95 % interval of it.
-    """
-
-    cause: str
-    share: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,8 +266,8 @@ def _explain(ready: Sequence[Recording], counted: int) -> _Explained:
     rivals = [k for k, leader in enumerate(leaders) if leader != leaders[best]]
     other = max(rivals, key=lambda k: score[k]) if rivals else None
     odds = float(score[best] - score[other]) if other is not None else 1e3
-    shares = _draw_shares(score, realised, aside, counted)
-    weight = _weights(score)
+    shares = draw_shares(score, realised, aside, counted)
+    weight = weigh_scores(score)
 
     def average(name: str) -> Values:
         each = [getattr(one, name) for one in realised]
@@ -317,29 +297,7 @@ def _explain(ready: Sequence[Recording], counted: int) -> _Explained:
     ]
     found.sort(key=lambda one: -one.share)
     rival = leaders[other] if other is not None else None
-    return _Explained(tuple(found), _gather(names, causes, shares), rest, odds, rival)
-
-
-def _interval(draws: Values) -> tuple[float, float, float]:
-    """Return the mean of draws of a share, and the 95 % interval, which holds the mean."""
-    mean = float(draws.mean())
-    low, high = (float(one) for one in np.quantile(draws, [0.025, 0.975]))
-    return mean, max(min(low, mean) - _FINE, 0.0), min(max(high, mean) + _FINE, 1.0)
-
-
-def _gather(
-    names: tuple[str, ...], causes: dict[str, str], shares: Values
-) -> tuple[CauseShare, ...]:
-    """Return the shares by cause; a column of `shares` for each of `names`."""
-    sums: dict[str, Values] = {}
-    for k, kind in enumerate(names):
-        cause = causes.get(kind)
-        if cause is not None and shares[:, k].any():
-            sums[cause] = sums.get(cause, 0.0) + shares[:, k]
-    found = []
-    for cause, draws in sums.items():
-        found.append(CauseShare(cause, *_interval(draws)))
-    return tuple(sorted(found, key=lambda one: -one.share))
+    return _Explained(tuple(found), gather_causes(names, causes, shares), rest, odds, rival)
 
 
 def _contribution(
@@ -354,7 +312,7 @@ def _contribution(
     """Return a contribution; `parts` are variances, slow and fast of pulse and period."""
     root = np.sqrt(np.maximum(parts, 0.0))
     whole = np.sqrt(np.maximum(parts.sum(axis=0), 0.0))
-    share, low, high = _interval(shares)
+    share, low, high = take_interval(shares)
     return Contribution(
         kind=kind,
         cause=cause,
@@ -397,49 +355,3 @@ def _leader(
         if kind in causes:
             sums[causes[kind]] = sums.get(causes[kind], 0.0) + float(variance)
     return max(sums, key=lambda cause: sums[cause])
-
-
-def _weights(score: Values) -> Values:
-    """Return the weights of explanations; those that hardly count have none."""
-    weight = np.exp(score - score.max())
-    weight = np.where(weight < _LEAST_WEIGHT, 0.0, weight)
-    return np.asarray(weight / weight.sum())
-
-
-def _draw_shares(
-    score: Values, realised: Sequence[Realised], aside: Values, counted: int
-) -> Values:
-    """Return draws of all shares, those set aside last; shape (draws, kinds + 3)."""
-    rng = np.random.default_rng(_SEED)
-    weight = _weights(score)
-    numbers = np.floor(np.cumsum(weight) * _DRAWS + 0.5).astype(int)
-    numbers = np.diff(np.concatenate([[0], numbers]))
-    rows = []
-    for count, one in zip(numbers, realised, strict=True):
-        if count == 0:
-            continue
-        mean = one.slow[counted] + one.fast[counted]
-        values, vectors = np.linalg.eigh(one.spread[counted])
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
-        draws = mean + rng.standard_normal((count, mean.shape[0])) @ root.T
-        draws = np.where(mean > 0, np.maximum(draws, 0.0), 0.0)
-        draws[:, 0] = 0.0
-        rows.append(draws)
-    draws = np.concatenate(rows)
-    apart = np.tile(aside[:, counted].sum(axis=1), (draws.shape[0], 1))
-    draws = np.concatenate([draws, apart], axis=1)
-    draws = _blur(rng, draws)
-    total = draws.sum(axis=1, keepdims=True)
-    return np.asarray(draws / np.where(total > 0, total, 1.0))
-
-
-def _blur(rng: np.random.Generator, draws: Values) -> Values:
-    """Allow for what the model leaves out: a little of the leading cause may pass as others'."""
-    lead = draws.argmax(axis=1)
-    rows = np.arange(draws.shape[0])
-    loose = _MISTAKEN * draws[rows, lead][:, None] * rng.random((draws.shape[0], 1))
-    off = np.full(draws.shape[1], _LOOSE)
-    off[-len(ASIDE)] = _LOOSE_MAINS
-    small = np.maximum(draws - loose, 0.0) * np.exp(off * rng.standard_normal(draws.shape))
-    small[rows, lead] = draws[rows, lead] * np.exp(off[lead] * rng.standard_normal(lead.shape))
-    return np.asarray(small)
