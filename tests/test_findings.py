@@ -415,8 +415,9 @@ def test_clipping_stands_alone_since_it_makes_the_rest() -> None:
 
 
 def test_a_weak_signal_hides_what_is_small_beside_its_noise() -> None:
-    (finding,) = weigh(make_input(weak=True, signal_db=20.0, floor_s=5e-6))
-    assert finding.cause == "weak-signal"  # told once, with its next step
+    finding, weak = weigh(make_input(weak=True, signal_db=20.0, floor_s=5e-6))
+    assert (finding.cause, weak.cause) == ("not-enough-to-tell", "weak-signal")
+    assert weak.next_step == "First do the step above."  # told once
     assert "not enough to tell" in finding.what
     assert "5.0 µs" in finding.text
     assert "level up" in finding.next_step
@@ -431,12 +432,12 @@ def test_a_weak_signal_does_not_hide_what_is_large() -> None:
 def test_nothing_is_told_of_a_signal_lost_in_noise() -> None:
     moved = contribution("wiper", "wiper", 1.0)
     event = Event("missing-pulse", 3.0, 0.01, 1, phase_kept=True, sure=True)
-    (finding,) = weigh(
+    finding, weak = weigh(
         make_input(
             moved, events=(event,), weak=True, signal_db=12.0, floor_s=1e-6, pulse_rms_s=2e-5
         )
     )
-    assert finding.cause == "weak-signal"
+    assert (finding.cause, weak.cause) == ("not-enough-to-tell", "weak-signal")
     assert "4 times the noise" in finding.text  # 10 ** (12 / 20)
 
 

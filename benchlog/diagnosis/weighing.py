@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from benchlog.diagnosis.coupled import weigh_neighbour
 from benchlog.diagnosis.evidence import duration_s, event_evidence, signal_evidence
@@ -42,6 +43,7 @@ _RANKS = {
 _RANK = 5
 _LEAST_DB = 16.0
 """Step to noise, decibels, below which the search for edges misses some and finds false ones."""
+_STEP_ABOVE = "First do the step above."
 _CLEAR_OF_NOISE = 3.0
 """A weak signal's noise is known to a factor of two at best: a movement less than this many
 times what it gives to a pulse may be noise."""
@@ -94,8 +96,11 @@ def weigh_input(
     drowned = _drowned(one)
     if drowned is not None:
         # edges that noise makes or moves look like every fault there is
-        # what too strong or too weak a signal does besides is told once
-        return (drowned, *(one for one in _spoilers(one) if one.cause != drowned.cause))
+        spoilers = [
+            replace(spoiler, next_step=_STEP_ABOVE) if spoiler.cause == "weak-signal" else spoiler
+            for spoiler in _spoilers(one)
+        ]
+        return (drowned, *spoilers)
     urgent = [*end_stop_findings(one), *_spoilers(one)]
     if any(finding.cause == "clipping" for finding in urgent):
         # cut tops move edges and make some more: what else shows may be their doing
@@ -131,8 +136,7 @@ def _drowned(one: InputDiagnosis) -> Finding | None:
         if moved_s > _CLEAR_OF_NOISE * floor_s:
             return None
     words = describe_hidden(floor_s, _pulse_limit_s(one), signal_db)
-    sure = "Surely: the noise was measured between the pulses."
-    return make_finding(one.input, "weak-signal", words, sure, signal_evidence(one))
+    return make_finding(one.input, CANNOT_TELL, words, "", signal_evidence(one))
 
 
 def _is_weighty(finding: Finding) -> bool:
