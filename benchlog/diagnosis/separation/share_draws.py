@@ -16,7 +16,7 @@ __all__ = ["CauseShare", "draw_shares", "gather_causes", "take_interval", "weigh
 Values = NDArray[np.float64]
 
 _LEAST_WEIGHT = 3e-3
-_FINE = 2e-3
+_FINE = 6e-3
 """Of a share: finer than this the model of directions does not reach."""
 
 _MISTAKEN, _LOOSE, _LOOSE_MAINS = 0.015, 0.12, 0.18
