@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchlog.commands.tried import LiveWords, find_heard_directions, hear_file
+from benchlog.commands.tried import LiveWords, hear_file
 from benchlog.errors import MeasurementError, RecordingError, StoreError, UsageError
 
 if TYPE_CHECKING:
@@ -228,6 +228,7 @@ def hear_stage(words: LiveWords, name: str, path: Path) -> HeardStage:
     """
     from benchlog.commands.recordings import read_beside
     from benchlog.diagnosis.cycles import list_cycles
+    from benchlog.diagnosis.findings import find_heard_directions
     from benchlog.diagnosis.train.events import PULSE_LIMIT_S, find_events
     from benchlog.diagnosis.trial.stage import Stage
 

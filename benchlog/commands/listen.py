@@ -12,6 +12,7 @@ from benchlog.commands.options import (
     InputOption,
     JsonOption,
     Level,
+    read_channel_input,
     read_level,
     read_number,
 )
@@ -180,16 +181,8 @@ def _read_source(
 
 def _read_input(text: str | None) -> tuple[int, ...] | None:
     """Read which input is meant, None for those that there are."""
-    if text is None:
-        return None
-    number = read_number(text, "--channel-input", "an input", low=1, high=1024)
-    if number != int(number):
-        raise UsageError(
-            f"--channel-input '{text}'",
-            expected="a whole number from 1",
-            attempt="--channel-input 1",
-        )
-    return (int(number),)
+    number = read_channel_input(text)
+    return None if number is None else (number,)
 
 
 def _prepare_keeping(keep: str | None, bench: str | None) -> Bench | None:

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LiveWords",
-    "find_heard_directions",
     "hear_file",
     "list_heard",
     "open_live",
@@ -204,6 +203,7 @@ def list_heard(heard: Heard) -> tuple[Cycles, tuple[Direction, ...]]:
         There are hardly any.
     """
     from benchlog.diagnosis.cycles import list_cycles
+    from benchlog.diagnosis.findings import find_heard_directions
     from benchlog.diagnosis.train.events import find_events
 
     cycles = list_cycles(heard.measurement, find_events(heard.measurement).spoilt)
@@ -214,18 +214,3 @@ def list_heard(heard: Heard) -> tuple[Cycles, tuple[Direction, ...]]:
             attempt="'benchlog listen --input DEVICE', to see what the input hears",
         )
     return cycles, find_heard_directions(heard, cycles)
-
-
-def find_heard_directions(heard: Heard, cycles: Cycles) -> tuple[Direction, ...]:
-    """Return how each cause would move what was heard; one cycle or more."""
-    import numpy as np
-
-    from benchlog.diagnosis.separation.directions import find_directions
-
-    return find_directions(
-        float(np.mean(cycles.on_s)),
-        float(np.mean(cycles.off_s)),
-        heard.design,
-        supply_v=heard.supply_v,
-        temperature_c=heard.temperature_c,
-    )

@@ -42,7 +42,7 @@ def gather_alike(
         Weightiest first; what may be either of the two is called ``supply``.
     """
     alike = [cause for cause in causes if cause.name in LOOK_ALIKE]
-    is_designed = any(heard.design is not None for heard in one.heard)
+    is_designed = one.design is not None
     if told is not None or not alike or (is_designed and len(alike) > 1):
         return causes
     kinds = tuple(

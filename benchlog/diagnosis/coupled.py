@@ -97,10 +97,9 @@ def _beside(found: Finding, without: InputDiagnosis | None, base: Evidence) -> l
     if without is None or without.unrest is None:
         return []
     share = found.share or 0.0
-    # how far it scatters stands with the neighbour; what it scatters without is no measured figure
-    lead = f"{capital(str(make_scatter(without, without.unrest)))}. "
     beside = []
-    for finding in weigh_moves(without):
+    # how far it scatters stands with the neighbour; what it scatters without is no measured figure
+    for finding in weigh_moves(without, with_scatter=False):
         if finding.part is None:
             continue
         part = finding.part.scaled(1.0 - share)
@@ -114,9 +113,7 @@ def _beside(found: Finding, without: InputDiagnosis | None, base: Evidence) -> l
                 sure="Maybe: it may as well be what is left of the neighbour's pull.",
                 next_step=f"{first}: what is told then is the channel's own.",
             )
-        reason = finding.reason.removeprefix(lead)
-        figures = {**finding.figures, **base}
-        beside.append(replace(finding, part=part, reason=reason, figures=figures))
+        beside.append(replace(finding, part=part, figures={**finding.figures, **base}))
     return beside
 
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from benchlog.channel.plan import Design
     from benchlog.diagnosis.cycles import Cycles
     from benchlog.diagnosis.end_stop import EndStop
+    from benchlog.diagnosis.odd_cycles import Calmed
     from benchlog.diagnosis.pair.neighbour import Couplings
     from benchlog.diagnosis.separation.directions import Direction
     from benchlog.diagnosis.separation.unrest import Unrest
@@ -245,6 +246,8 @@ class InputDiagnosis:
         Sudden changes of the pulse; none are sought where the cycle keeps to its limits.
     loads : tuple of (PeriodicLoad or None)
         A movement to and fro that is none of the mains, likewise.
+    calmed : tuple of Calmed
+        The cycles with the odd ones set apart; empty where nobody asks for them.
     """
 
     input: int
@@ -258,6 +261,12 @@ class InputDiagnosis:
     end_stops: tuple[EndStop | None, ...]
     steps: tuple[tuple[Step, ...], ...] = ()
     loads: tuple[PeriodicLoad | None, ...] = ()
+    calmed: tuple[Calmed, ...] = ()
+
+    @property
+    def design(self) -> Design | None:
+        """The first design that is known, None where there is none."""
+        return next((one.design for one in self.heard if one.design is not None), None)
 
     @property
     def end_stop(self) -> EndStop | None:

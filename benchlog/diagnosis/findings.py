@@ -12,7 +12,7 @@ from benchlog.diagnosis.coupled import tell_common_supply
 from benchlog.diagnosis.cycles import Cycles, list_cycles
 from benchlog.diagnosis.end_stop import EndStop, judge_end_stop
 from benchlog.diagnosis.finding import Diagnosis, Finding, Heard, InputDiagnosis
-from benchlog.diagnosis.odd_cycles import calm_cycles
+from benchlog.diagnosis.odd_cycles import Calmed, calm_cycles
 from benchlog.diagnosis.pair.neighbour import Couplings, find_coupling
 from benchlog.diagnosis.separation.directions import Direction, find_directions
 from benchlog.diagnosis.separation.unrest import Unrest, separate_causes
@@ -21,7 +21,14 @@ from benchlog.diagnosis.series.steps import find_periodic_load, find_steps
 from benchlog.diagnosis.train.events import Events, find_events
 from benchlog.diagnosis.weighing import rank_finding, weigh_input
 
-__all__ = ["Diagnosis", "Finding", "Heard", "InputDiagnosis", "diagnose"]
+__all__ = [
+    "Diagnosis",
+    "Finding",
+    "Heard",
+    "InputDiagnosis",
+    "diagnose",
+    "find_heard_directions",
+]
 
 _FEWEST_CYCLES = 8
 """Of fewer cycles even a standard deviation says little."""
@@ -99,6 +106,7 @@ def _couple(examined: Sequence[InputDiagnosis]) -> Couplings | None:
     return find_coupling(
         [one.cycles[place] for one, place in chosen],
         [one.directions[place] for one, place in chosen],
+        calm=[one.calmed[place].cycles for one, place in chosen],
     )
 
 
@@ -124,7 +132,7 @@ def _without_neighbour(
     pulled = one.cycles[at]
     calm = replace(pulled, on_s=pulled.on_s - moves[:, 0], off_s=pulled.off_s - moves[:, 1])
     search = _search(calm)
-    limits = next((each.design.limits for each in one.heard if each.design is not None), Limits())
+    limits = Limits() if one.design is None else one.design.limits
     return replace(
         one,
         heard=(one.heard[at],),
@@ -136,6 +144,7 @@ def _without_neighbour(
         end_stops=(one.end_stops[at],),
         steps=(),
         loads=(),
+        calmed=(),
     )
 
 
@@ -147,9 +156,10 @@ def _examine(number: int, heard: Sequence[Heard]) -> InputDiagnosis:
         list_cycles(one.measurement, found.spoilt) for one, found in zip(heard, events, strict=True)
     )
     directions = tuple(_directions(*pair) for pair in zip(heard, cycles, strict=True))
-    calm = tuple(calm_cycles(one).cycles for one in cycles)
+    calmed = tuple(calm_cycles(one) for one in cycles)
+    calm = tuple(one.cycles for one in calmed)
     searches = tuple(_search(one) for one in calm)
-    unrest = _unrest(limits, cycles, directions, searches)
+    unrest = _unrest(limits, cycles, directions, searches, calmed)
     restless = unrest is not None and unrest.over
     return InputDiagnosis(
         input=number,
@@ -169,6 +179,7 @@ def _examine(number: int, heard: Sequence[Heard]) -> InputDiagnosis:
             find_periodic_load(one, search.lines) if restless and _is_enough(one) else None
             for one, search in zip(calm, searches, strict=True)
         ),
+        calmed=calmed,
     )
 
 
@@ -181,6 +192,24 @@ def _directions(heard: Heard, cycles: Cycles) -> tuple[Direction, ...]:
     """Return how each cause would move the cycle at the place of one recording."""
     if not _is_enough(cycles):
         return ()
+    return find_heard_directions(heard, cycles)
+
+
+def find_heard_directions(heard: Heard, cycles: Cycles) -> tuple[Direction, ...]:
+    """Return how each cause would move the cycle of what was heard.
+
+    Parameters
+    ----------
+    heard : Heard
+        With the design, supply and temperature that are known.
+    cycles : Cycles
+        Its cycles, one or more.
+
+    Returns
+    -------
+    tuple of Direction
+        As `find_directions` gives them.
+    """
     return find_directions(
         float(np.mean(cycles.on_s)),
         float(np.mean(cycles.off_s)),
@@ -202,6 +231,7 @@ def _unrest(
     cycles: Sequence[Cycles],
     directions: Sequence[tuple[Direction, ...]],
     searches: Sequence[MainsSearch],
+    calmed: Sequence[Calmed] = (),
 ) -> Unrest | None:
     """Share the movement out among the causes, over all recordings that have cycles enough."""
     used = [index for index, one in enumerate(cycles) if _is_enough(one)]
@@ -213,6 +243,7 @@ def _unrest(
         pulse_limit_s=limits.jitter_s,
         period_limit=limits.period_fraction,
         lines=[searches[index] for index in used],
+        calmed=[calmed[index] for index in used] if calmed else (),
     )
 
 

@@ -25,7 +25,7 @@ def find_direction(one: InputDiagnosis, kind: str) -> Direction | None:
 
 def gather_setting(one: InputDiagnosis, unrest: Unrest) -> Setting:
     """Gather what the sentences need of the channel."""
-    design = next((heard.design for heard in one.heard if heard.design is not None), None)
+    design = one.design
     supply, diode = find_direction(one, "supply"), find_direction(one, "diode")
     kelvin = None
     if supply is not None and diode is not None and (per_k := diode.on_s + diode.next_on_s):
@@ -59,12 +59,12 @@ def _supply_v(one: InputDiagnosis) -> float | None:
     read = [heard.supply_v for heard in one.heard if heard.supply_v is not None]
     if read:
         return float(np.mean(read))
-    return next((heard.design.supply.value for heard in one.heard if heard.design), None)
+    return None if one.design is None else one.design.supply.value
 
 
 def know_bench(one: InputDiagnosis) -> Bench:
     """Return what the printed commands know: the channel, and the knob where it stood still."""
-    channel = next((heard.design.channel for heard in one.heard if heard.design), None)
+    channel = None if one.design is None else one.design.channel
     angles = {heard.knob_deg for heard in one.heard}
     return Bench(channel, angles.pop() if len(angles) == 1 else None)
 

@@ -76,13 +76,15 @@ _NEARLY_ALONE = 0.8
 _NEAR_ZERO_CAUSES = ("threshold", "supply", "off-path", "capacitor")
 
 
-def weigh_moves(one: InputDiagnosis) -> list[Finding]:
+def weigh_moves(one: InputDiagnosis, *, with_scatter: bool = True) -> list[Finding]:
     """Say what moves the cycle, that it is steady, or that it cannot be told.
 
     Parameters
     ----------
     one : InputDiagnosis
         The input.
+    with_scatter : bool
+        Whether the first cause begins with how far the cycle scatters.
 
     Returns
     -------
@@ -104,7 +106,15 @@ def weigh_moves(one: InputDiagnosis) -> list[Finding]:
     if doubt is not None:
         return [_cannot_tell(one, doubt, {**base, **_lean(unrest, causes)})]
     return [
-        _move(one, unrest, cause, base, scatter, told, leads=index == 0)
+        _move(
+            one,
+            unrest,
+            cause,
+            base,
+            scatter if with_scatter and index == 0 else None,
+            told,
+            leads=index == 0,
+        )
         for index, cause in enumerate(causes)
         if index == 0 or cause.share >= _SMALL_SHARE or _breaks_a_limit(cause, unrest)
     ]
@@ -141,8 +151,7 @@ def _still(one: InputDiagnosis, unrest: Unrest, scatter: Scatter, base: Evidence
     length_s = duration_s(one.cycles)
     if length_s < _SHORT_STILL_S:
         return _cannot_tell(one, describe_short(scatter, length_s, None, know_bench(one)), base)
-    designs = [heard.design for heard in one.heard if heard.design is not None]
-    assumed = not designs or designs[0].servo.assumed
+    assumed = one.design is None or one.design.servo.assumed
     sure = f"Surely, for the {length_s:.0f} s that were recorded."
     if assumed:
         sure = (
@@ -193,12 +202,12 @@ def _move(
     unrest: Unrest,
     cause: Cause,
     base: Evidence,
-    scatter: Scatter,
+    scatter: Scatter | None,
     told: str | None,
     *,
     leads: bool,
 ) -> Finding:
-    """Return the finding for one cause of movement."""
+    """Return the finding for one cause of movement; a scatter is told first."""
     setting = gather_setting(one, unrest)
     extra: Evidence = {}
     pulled = False
@@ -232,7 +241,7 @@ def _move(
             extra = {**extra, **pull_evidence(episodes, load)}
         if is_either(cause, setting, told, pulled=pulled):
             extra = {**extra, "or_like": ["diode"]}
-    first = f"{capital(str(scatter))}. " if leads else ""
+    first = f"{capital(str(scatter))}. " if scatter is not None else ""
     return make_finding(
         one.input,
         cause.name,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from benchlog.channel.plan import Limits
 from benchlog.diagnosis.coupled import weigh_neighbour
 from benchlog.diagnosis.evidence import duration_s, event_evidence, signal_evidence
 from benchlog.diagnosis.finding import (
@@ -206,8 +207,8 @@ def _events(one: InputDiagnosis) -> list[Finding]:
 
 def _pulse_limit_s(one: InputDiagnosis) -> float:
     """Return the pulse's scatter that is allowed, seconds."""
-    designs = (heard.design for heard in one.heard)
-    return next((design.limits.jitter_s for design in designs if design is not None), 4e-6)
+    limits = Limits() if one.design is None else one.design.limits
+    return limits.jitter_s
 
 
 def _is_open_contact(one: InputDiagnosis) -> bool:

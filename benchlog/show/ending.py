@@ -13,9 +13,10 @@ import sys
 from types import FrameType, TracebackType
 from typing import Any, Self
 
-__all__ = ["EndingSignals", "name_ending"]
+__all__ = ["ENDING", "EndingSignals", "name_ending"]
 
-_NAMES = ("SIGTERM", "SIGHUP", "SIGBREAK")
+ENDING = ("SIGTERM", "SIGHUP", "SIGBREAK")
+"""The system's signals that ask a program to end, by name: not every system has all."""
 
 
 def name_ending(number: int | None) -> str:
@@ -50,7 +51,7 @@ class EndingSignals:
         self._taken: list[int] = []
 
     def __enter__(self) -> Self:
-        for name in _NAMES:
+        for name in ENDING:
             number = getattr(signal, name, None)
             if number is None or signal.getsignal(number) != signal.SIG_DFL:
                 continue

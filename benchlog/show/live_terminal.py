@@ -16,11 +16,13 @@ from collections.abc import Callable
 from types import FrameType, TracebackType
 from typing import Any, Protocol, Self, TextIO
 
+from benchlog.show.ending import ENDING
+
 __all__ = ["LiveTerminal", "has_terminal"]
 
 _ENTER = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J"
 _LEAVE = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
-_ENDING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+_ENDING = ("SIGINT", *ENDING)
 
 _Handler = Callable[[int, FrameType | None], Any] | int | None
 

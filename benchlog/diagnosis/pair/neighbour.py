@@ -148,7 +148,12 @@ class Couplings:
         return any(one.is_turned for one in self.pairs if one.source == place)
 
 
-def find_coupling(cycles: Sequence[Cycles], directions: Sequence[Sequence[Direction]]) -> Couplings:
+def find_coupling(
+    cycles: Sequence[Cycles],
+    directions: Sequence[Sequence[Direction]],
+    *,
+    calm: Sequence[Cycles] = (),
+) -> Couplings:
     """Find which channels of one recording move which.
 
     Parameters
@@ -157,6 +162,8 @@ def find_coupling(cycles: Sequence[Cycles], directions: Sequence[Sequence[Direct
         One channel each, all on the same scale of time.
     directions : sequence of sequence of Direction
         How each cause moves each channel.
+    calm : sequence of Cycles
+        The same without odd cycles (`calm_cycles`); worked out where not given.
 
     Returns
     -------
@@ -176,10 +183,10 @@ def find_coupling(cycles: Sequence[Cycles], directions: Sequence[Sequence[Direct
         for place, one in enumerate(cycles)
         if one.count >= _FEWEST_CYCLES and "wiper" in named[place]
     ]
-    calm = {place: calm_cycles(cycles[place]).cycles for place in able}
+    calm = calm or [calm_cycles(one).cycles for one in cycles]
     if any(calm[place] is not cycles[place] for place in able):
         # a few rests within which the supply steps hide, or feign, what all others follow
-        found = _judge_pairs(calm, named)
+        found = _judge_pairs({place: calm[place] for place in able}, named)
         if found.found:
             return found
     return _judge_pairs({place: cycles[place] for place in able}, named)

@@ -126,7 +126,7 @@ def find_directions(
         circuit, scales = design_circuits(rng, design, supply_v, temperature_c)
     circuit = set_onto(circuit, mean_on_s, mean_off_s)
     moves = _list_moves(circuit, scales)
-    bends = _list_bends(circuit, scales, mean_on_s, mean_off_s)
+    bends = _list_bends(circuit, scales, moves, mean_on_s, mean_off_s)
     found = []
     for kind, (cause, unit) in _CAUSES.items():
         if kind == "supply-bipolar" and design is not None:
@@ -228,11 +228,16 @@ _REACH = {"wiper": 0.02, "contact": 1000.0, "supply": 0.2}
 """How far to look for the bend of the directions that bend within what is seen."""
 
 
-def _list_bends(circuit: Circuit, scales: Scales, on_s: float, off_s: float) -> dict[str, float]:
+def _list_bends(
+    circuit: Circuit,
+    scales: Scales,
+    here: dict[str, tuple[Values, Values, Values, Values]],
+    on_s: float,
+    off_s: float,
+) -> dict[str, float]:
     """Return by how much some directions turn for a unit of the cause."""
     circuit = first_alone(circuit)
     scales = (scales[0][:1], scales[1][:1])
-    here = _list_moves(circuit, scales)
 
     def angle(kind: str, slopes: dict[str, tuple[Values, Values, Values, Values]]) -> float:
         on, off, next_on, _ = slopes[kind]

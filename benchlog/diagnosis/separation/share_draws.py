@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,7 +63,13 @@ def weigh_scores(score: Values) -> Values:
     return np.asarray(weight / weight.sum())
 
 
-def draw_shares(score: Values, realised: Sequence[Realised], aside: Values, counted: int) -> Values:
+def draw_shares(
+    score: Values,
+    realised: Sequence[Realised],
+    find_spread: Callable[[int], Values],
+    aside: Values,
+    counted: int,
+) -> Values:
     """Draw what each kind's share may be.
 
     Parameters
@@ -72,6 +78,9 @@ def draw_shares(score: Values, realised: Sequence[Realised], aside: Values, coun
         Natural log of how likely each explanation is, shape (s,).
     realised : sequence of Realised
         What each kind did by each of them.
+    find_spread : callable
+        Given the number of one, how well that is known (`shares.find_spread`); asked only of
+        those that count.
     aside : numpy.ndarray
         What was taken out before, a row for each of `ASIDE`; of pulse and period, slow and fast,
         shape (3, 2, 2), seconds squared.
@@ -88,11 +97,10 @@ def draw_shares(score: Values, realised: Sequence[Realised], aside: Values, coun
     numbers = np.floor(np.cumsum(weight) * _DRAWS + 0.5).astype(int)
     numbers = np.diff(np.concatenate([[0], numbers]))
     rows = []
-    for count, one in zip(numbers, realised, strict=True):
-        if count == 0:
-            continue
+    for number in np.flatnonzero(numbers).tolist():
+        count, one = int(numbers[number]), realised[number]
         mean = one.slow[counted] + one.fast[counted]
-        values, vectors = np.linalg.eigh(one.spread[counted])
+        values, vectors = np.linalg.eigh(find_spread(number)[counted])
         root = vectors * np.sqrt(np.maximum(values, 0.0))
         draws = mean + rng.standard_normal((count, mean.shape[0])) @ root.T
         draws = np.where(mean > 0, np.maximum(draws, 0.0), 0.0)

@@ -17,7 +17,7 @@ from benchlog.diagnosis.separation.powers import Fit
 from benchlog.diagnosis.separation.spectra import Cells
 from benchlog.diagnosis.separation.templates import REST, Templates
 
-__all__ = ["Realised", "realise"]
+__all__ = ["Realised", "find_spread", "realise"]
 
 Values = NDArray[np.float64]
 
@@ -32,8 +32,6 @@ class Realised:
     ----------
     slow, fast : numpy.ndarray
         Variance that each kind makes, shape (2, kinds).
-    spread : numpy.ndarray
-        Covariance of the sum of both between kinds, shape (2, kinds, kinds).
     size : numpy.ndarray
         Mean square of each cause in its own unit, shape (kinds,).
     change : numpy.ndarray
@@ -42,7 +40,6 @@ class Realised:
 
     slow: Values
     fast: Values
-    spread: Values
     size: Values
     change: Values
 
@@ -68,33 +65,71 @@ def realise(cells: Cells, templates: Templates, fit: Fit, chosen: int) -> Realis
     """
     power = fit.power[chosen]
     along = fit.turned[chosen]
-    model = fit.model[chosen]
-    by_cell, spread, energy = _estimate(cells, templates, power, along, model)
-    for kind in np.flatnonzero(fit.u_angle[chosen] > 0).tolist():
-        slope = _turn(cells, templates, fit, chosen, kind)
-        spread += slope[:, :, None] * slope[:, None, :]
-    inverse, _ = invert(model)
+    inverse, det = invert(fit.model[chosen])
+    posterior = _know(cells, templates, power, along, inverse, det)
+    by_cell = _variances(cells, templates, along, posterior.energy)
     return Realised(
         slow=by_cell[:, :, cells.slow].sum(axis=2),
         fast=by_cell[:, :, ~cells.slow].sum(axis=2),
-        spread=spread,
-        size=(energy @ cells.share) / templates.length**2,
+        size=(posterior.energy @ cells.share) / templates.length**2,
         change=_changes(cells, templates, along, power, inverse),
     )
 
 
-def _estimate(
+def find_spread(cells: Cells, templates: Templates, fit: Fit, chosen: int) -> Values:
+    """Return how well the variances are known that each kind made in a recording.
+
+    Parameters
+    ----------
+    cells, templates, fit, chosen
+        As for `realise`.
+
+    Returns
+    -------
+    numpy.ndarray
+        Covariance of the variances (slow and fast together) between kinds, shape
+        (2, kinds, kinds): of what the recording leaves open, and of how vague directions are.
+    """
+    power, along = fit.power[chosen], fit.turned[chosen]
+    inverse, det = invert(fit.model[chosen])
+    posterior = _know(cells, templates, power, along, inverse, det)
+    known, unknown = posterior.known, posterior.unknown
+    rest = templates.kinds.index(REST)
+    joint = np.abs(unknown) ** 2 + 2.0 * np.real(known * np.conj(unknown))
+    joint[rest], joint[:, rest] = 0.0, 0.0
+    joint[rest, rest] = 2.0 * power[rest] ** 2
+    gains = _gains(cells, along, rest)
+    spread: Values = np.einsum(
+        "gkm,glm,klm,m->gkl", gains, gains, joint, 4.0 * cells.weight / cells.count**2
+    )
+    for kind in np.flatnonzero(fit.u_angle[chosen] > 0).tolist():
+        slope = _turn(cells, templates, fit, chosen, kind)
+        spread += slope[:, :, None] * slope[:, None, :]
+    return spread
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Posterior:
+    """What is known of each kind's coefficients, by cell.
+
+    `known` and `unknown` are the square of their mean and their covariance, between kinds, shape
+    (kinds, kinds, m); `energy` is the mean square, shape (kinds, m).
+    """
+
+    known: NDArray[np.complex128]
+    unknown: NDArray[np.complex128]
+    energy: Values
+
+
+def _know(
     cells: Cells,
     templates: Templates,
     power: Values,
     along: NDArray[np.complex128],
-    model: Values,
-) -> tuple[Values, Values, Values]:
-    """Return variances by cell, the covariance of their sums, and mean squares by cell.
-
-    Shapes (2, kinds, m), (2, kinds, kinds) and (kinds, m).
-    """
-    inverse, det = invert(model)
+    inverse: Values,
+    det: Values,
+) -> _Posterior:
+    """Return what the recording tells of each kind, the model's moments inverted."""
     middle = sandwich(inverse, det, cells.moments)
     known = _between(along, middle, power)
     unknown = -_between(along, inverse, power)
@@ -104,15 +139,15 @@ def _estimate(
     rest = templates.kinds.index(REST)
     energy = known[kinds, kinds].real + unknown[kinds, kinds].real
     energy[rest] = power[rest]
-    joint = np.abs(unknown) ** 2 + 2.0 * np.real(known * np.conj(unknown))
-    joint[rest], joint[:, rest] = 0.0, 0.0
-    joint[rest, rest] = 2.0 * power[rest] ** 2
-    gains = _gains(cells, along, rest)
-    by_cell = gains * (energy * cells.share)[None]
-    spread = np.einsum(
-        "gkm,glm,klm,m->gkl", gains, gains, joint, 4.0 * cells.weight / cells.count**2
-    )
-    return by_cell, spread, energy
+    return _Posterior(known, unknown, energy)
+
+
+def _variances(
+    cells: Cells, templates: Templates, along: NDArray[np.complex128], energy: Values
+) -> Values:
+    """Return what each kind adds to the variances of pulse and period, shape (2, kinds, m)."""
+    gains = _gains(cells, along, templates.kinds.index(REST))
+    return np.asarray(gains * (energy * cells.share)[None])
 
 
 def _turn(cells: Cells, templates: Templates, fit: Fit, chosen: int, kind: int) -> Values:
@@ -132,7 +167,8 @@ def _turn(cells: Cells, templates: Templates, fit: Fit, chosen: int, kind: int) 
         change = squares(turned[kind]) - before
         change[: int(cells.cell_of_wave.max()) + 1, 3] = 0.0
         model = fit.model[chosen] + power[kind][:, None] * change
-        sums.append(_estimate(cells, templates, power, turned, model)[0].sum(axis=2))
+        energy = _know(cells, templates, power, turned, *invert(model)).energy
+        sums.append(_variances(cells, templates, turned, energy).sum(axis=2))
     return np.asarray(0.5 * (sums[0] - sums[1]))
 
 

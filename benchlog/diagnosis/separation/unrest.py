@@ -25,7 +25,7 @@ from benchlog.diagnosis.separation.share_draws import (
     take_interval,
     weigh_scores,
 )
-from benchlog.diagnosis.separation.shares import Realised, realise
+from benchlog.diagnosis.separation.shares import Realised, find_spread, realise
 from benchlog.diagnosis.separation.spectra import LEAST_CYCLES, list_cells
 from benchlog.diagnosis.separation.supplies import SUPPLIES, list_supplies
 from benchlog.diagnosis.separation.templates import REST, list_templates
@@ -130,6 +130,7 @@ def separate_causes(
     pulse_limit_s: float = 4e-6,
     period_limit: float = 0.01,
     lines: Sequence[MainsSearch] = (),
+    calmed: Sequence[Calmed] = (),
 ) -> Unrest:
     """Tell what moves a channel's cycle.
 
@@ -145,6 +146,8 @@ def separate_causes(
         That of the period, as a share of it.
     lines : sequence of MainsSearch
         For each recording the mains lines in it; none where not given.
+    calmed : sequence of Calmed
+        For each recording its odd cycles set apart; worked out where not given.
 
     Returns
     -------
@@ -156,13 +159,15 @@ def separate_causes(
     ValueError
         As many directions as recordings are needed, or there is no recording.
     """
-    if not cycles or len(cycles) != len(directions) or (lines and len(lines) != len(cycles)):
+    optional = [len(given) for given in (lines, calmed) if given]
+    if not cycles or {len(cycles)} != {len(directions), *optional}:
         raise ValueError("needs one set of directions (and of lines) for each recording")
     searches: Sequence[MainsSearch | None] = list(lines) or [None] * len(cycles)
+    calm = calmed or [calm_cycles(one) for one in cycles]
     ready = [
         _prepare(one, ways, search)
-        for one, ways, search in zip(cycles, directions, searches, strict=True)
-        if one.count >= LEAST_CYCLES
+        for one, ways, search in zip(calm, directions, searches, strict=True)
+        if one.cycles.count >= LEAST_CYCLES
     ]
     pulse, period, mean_period = _measure(cycles)
     period_limit_s = period_limit * mean_period
@@ -206,15 +211,14 @@ def _measure(cycles: Sequence[Cycles]) -> tuple[float, float, float]:
 
 
 def _prepare(
-    cycles: Cycles, directions: tuple[Direction, ...], search: MainsSearch | None
+    calmed: Calmed, directions: tuple[Direction, ...], search: MainsSearch | None
 ) -> Recording:
-    """Take the mains and odd cycles out of a recording and sort what is left into cells."""
-    calmed = calm_cycles(cycles)
+    """Take the mains out of a recording without its odd cycles, and sort the rest into cells."""
     on, off = calmed.cycles.on_s.copy(), calmed.cycles.off_s.copy()
     aside = np.zeros((len(ASIDE), 2, 2))
     is_contact = _is_contact(calmed, directions)
-    aside[1 if is_contact else 2, :, 1] = calmed.variances
-    mains = aside[0]
+    aside[ASIDE.index("contact" if is_contact else "supply"), :, 1] = calmed.variances
+    mains = aside[ASIDE.index("mains")]
     for line in search.lines if search is not None else ():
         on -= line.on_part_s
         off -= line.off_part_s
@@ -222,7 +226,7 @@ def _prepare(
         mains[0, fast] += float(np.var(line.on_part_s))
         mains[1, fast] += float(np.var(line.on_part_s + line.off_part_s))
     directions = (*directions, *list_supplies(directions))
-    cells = list_cells(on, off, cycles.u_edge_s)
+    cells = list_cells(on, off, calmed.cycles.u_edge_s)
     is_pulled = calmed.off_s.shape[0] >= _PULLED_CYCLES and not is_contact
     templates = list_templates(cells, directions, is_pulled=is_pulled)
     return Recording(cells, templates, aside, directions)
@@ -256,9 +260,8 @@ def _explain(ready: Sequence[Recording], counted: int) -> _Explained:
     kinds = ready[0].templates.kinds
     causes = {one.kind: one.cause for one in ready[0].directions}
     realised = [_pool(ready, fits, k) for k in range(score.shape[0])]
-    counts = np.array([one.cells.count for one in ready], dtype=np.float64)
     parts = np.stack([one.aside for one in ready])
-    aside: Values = np.einsum("r,rkij->kij", counts / counts.sum(), parts)
+    aside: Values = np.einsum("r,rkij->kij", _weigh_lengths(ready), parts)
     names = (*kinds, *ASIDE)
     causes |= {"mains": "mains", "contact": "wiper"}
     leaders = [_leader(names, causes, one, aside, counted) for one in realised]
@@ -266,7 +269,9 @@ def _explain(ready: Sequence[Recording], counted: int) -> _Explained:
     rivals = [k for k, leader in enumerate(leaders) if leader != leaders[best]]
     other = max(rivals, key=lambda k: score[k]) if rivals else None
     odds = float(score[best] - score[other]) if other is not None else 1e3
-    shares = draw_shares(score, realised, aside, counted)
+    shares = draw_shares(
+        score, realised, lambda number: _pool_spread(ready, fits, number), aside, counted
+    )
     weight = weigh_scores(score)
 
     def average(name: str) -> Values:
@@ -334,15 +339,29 @@ def _contribution(
 def _pool(ready: Sequence[Recording], fits: Sequence[Fit], k: int) -> Realised:
     """Return what each kind did in all recordings together."""
     each = [realise(one.cells, one.templates, fit, k) for one, fit in zip(ready, fits, strict=True)]
-    weight = np.array([one.cells.count for one in ready], dtype=np.float64)
-    weight /= weight.sum()
+    weight = _weigh_lengths(ready)
     return Realised(
         slow=np.asarray(sum(w * one.slow for w, one in zip(weight, each, strict=True))),
         fast=np.asarray(sum(w * one.fast for w, one in zip(weight, each, strict=True))),
-        spread=np.asarray(sum(w**2 * one.spread for w, one in zip(weight, each, strict=True))),
         size=np.asarray(sum(w * one.size for w, one in zip(weight, each, strict=True))),
         change=np.asarray(sum(w * one.change for w, one in zip(weight, each, strict=True))),
     )
+
+
+def _pool_spread(ready: Sequence[Recording], fits: Sequence[Fit], k: int) -> Values:
+    """Return how well that is known, of all recordings together."""
+    return np.asarray(
+        sum(
+            w**2 * find_spread(one.cells, one.templates, fit, k)
+            for w, one, fit in zip(_weigh_lengths(ready), ready, fits, strict=True)
+        )
+    )
+
+
+def _weigh_lengths(ready: Sequence[Recording]) -> Values:
+    """Return the weight of each recording, by its cycles."""
+    counts = np.array([one.cells.count for one in ready], dtype=np.float64)
+    return np.asarray(counts / counts.sum())
 
 
 def _leader(
