@@ -22,7 +22,7 @@ from benchlog.capture.new_files import store_error
 from benchlog.errors import RecordingError
 from benchlog.recording import EdgeList
 
-__all__ = ["read_csv", "write_csv"]
+__all__ = ["NoChangeError", "read_csv", "write_csv"]
 
 _LINE_LIMIT = 1 << 16
 _LATEST_S = 1e12  # seconds since any epoch that is in use are fewer
@@ -31,6 +31,26 @@ _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?", re.AS
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+([eE][+-]?[0-9]+)?", re.ASCII)
 _EXPORT = "exporting it again with the columns time_s,level"
 _HEADER = "a header row with the columns time_s and level, separated by a comma"
+
+
+class NoChangeError(RecordingError):
+    """A table of edges whose level never changes.
+
+    Parameters
+    ----------
+    name : str
+        The table.
+    length_s : float
+        How long it is, seconds.
+    """
+
+    def __init__(self, name: str, length_s: float) -> None:
+        super().__init__(
+            f"{name} holds no change of level",
+            expected="pulses",
+            attempt="checking that the recorder was on the output pin, and recording again",
+        )
+        self.length_s = length_s
 
 
 def read_csv(path: Path, *, unfinished: bool = False) -> EdgeList:
@@ -107,11 +127,7 @@ def _read_rows(file: TextIO, name: str, unfinished: bool) -> EdgeList:
         first_s = time_s if level is None else first_s
         last_s, level = time_s, new
     if not times:
-        raise RecordingError(
-            f"{name} holds no change of level",
-            expected="pulses",
-            attempt="checking that the recorder was on the output pin, and recording again",
-        )
+        raise NoChangeError(name, last_s if math.isfinite(last_s) else 0.0)
     return EdgeList(
         time_s=np.array(times, dtype=np.float64),
         level=np.frombuffer(bytes(levels), dtype=np.uint8).astype(np.bool_),

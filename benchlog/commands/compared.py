@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchlog.commands.tried import LiveWords, hear_file
-from benchlog.errors import MeasurementError, RecordingError, StoreError, UsageError
+from benchlog.errors import MeasurementError, StoreError, UsageError
 
 if TYPE_CHECKING:
     from benchlog.capture.sidecar import Sidecar
@@ -46,8 +46,6 @@ SERVO = {"unplugged": "unplugged", "plugged": "idle", "neighbour": "moving"}
 
 _DEG = 0.05
 _END_S = 0.1
-_STILL = "no change of level"
-"""What is said of a table of edges that holds none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -226,6 +224,7 @@ def hear_stage(words: LiveWords, name: str, path: Path) -> HeardStage:
     RecordingError, DesignError, UsageError
         It cannot be read.
     """
+    from benchlog.capture.csv_files import NoChangeError
     from benchlog.commands.recordings import read_beside
     from benchlog.diagnosis.cycles import list_cycles
     from benchlog.diagnosis.findings import find_heard_directions
@@ -234,14 +233,12 @@ def hear_stage(words: LiveWords, name: str, path: Path) -> HeardStage:
 
     try:
         heard, sidecar = hear_file(words, path)
-    except (MeasurementError, RecordingError) as error:
-        if isinstance(error, RecordingError) and _STILL not in error.found:
-            raise
+    except (MeasurementError, NoChangeError) as error:
         sidecar = read_beside(path)
         silent = Stage(
             name,
             None,
-            length_s=_read_length(path),
+            length_s=error.length_s if isinstance(error, NoChangeError) else _read_length(path),
             planned_s=_read_planned(sidecar),
             began_s=_read_began(sidecar),
         )
@@ -276,11 +273,7 @@ def _read_length(path: Path) -> float:
     """Return how long a recording without pulses is, seconds."""
     from benchlog.capture.formats import open_recording
 
-    try:
-        recording = open_recording(path)
-    except RecordingError:  # a table whose level never changes
-        times = [row.partition(",")[0] for row in path.read_text("utf-8", "replace").splitlines()]
-        return float(times[-1]) if times and times[-1].replace(".", "", 1).isdigit() else 0.0
+    recording = open_recording(path)
     if isinstance(recording, tuple):
         return recording[0].end_s - recording[0].start_s
     return sum(len(block) for block in recording.blocks()) / recording.rate_hz
